@@ -1,0 +1,14 @@
+#![doc = include_str!("../README.md")]
+#![cfg_attr(not(test), no_std)]
+#![forbid(unsafe_code)]
+
+pub mod accumulate;
+pub mod acquire;
+pub mod calibration;
+pub mod complex;
+pub mod flags;
+pub mod frame;
+pub mod kernel;
+pub mod power;
+pub mod window;
+pub mod wiring;
