@@ -174,8 +174,8 @@ mod tests {
             .map(|n| {
                 let a = TAU * f * (n as f64 + 0.5) / rate;
                 let v = |shift: f64| {
-                    let x = libm::cos(a + shift + phase)
-                        + fifth * libm::cos(5.0 * (a + shift) + 1.0);
+                    let x =
+                        libm::cos(a + shift + phase) + fifth * libm::cos(5.0 * (a + shift) + 1.0);
                     (x * 4e6) as i32
                 };
                 Frame::new([v(0.0), v(-TAU / 3.0), v(TAU / 3.0), 0, 0, 0, 0, 0])

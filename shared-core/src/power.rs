@@ -287,8 +287,8 @@ impl Moments {
         for i in 0..ACTIVE {
             for j in i..ACTIVE {
                 let (a, b) = (&channels[i], &channels[j]);
-                let mut p = sums.mean_product(i, j, a.offset_counts, b.offset_counts)
-                    * (a.gain * b.gain);
+                let mut p =
+                    sums.mean_product(i, j, a.offset_counts, b.offset_counts) * (a.gain * b.gain);
                 let dc = |slot: usize| if slot < 3 { config.v_dc } else { config.i_dc };
                 if dc(i) == Dc::Remove || dc(j) == Dc::Remove {
                     p -= m.means[i] * m.means[j];

@@ -223,9 +223,7 @@ impl<B: AsRef<[Frame]> + AsMut<[Frame]>> Meter<B> {
     fn search_again(&mut self) {
         let held = self.hold.as_ref().get(..self.held).unwrap_or_default();
         if self.held >= acquire_frames(self.config.sample_rate_hz) {
-            if let Some(f) =
-                find_fundamental(held, self.config.sample_rate_hz, floor_counts())
-            {
+            if let Some(f) = find_fundamental(held, self.config.sample_rate_hz, floor_counts()) {
                 self.cutter.relock(f);
             }
         }
@@ -451,9 +449,8 @@ impl Cutter {
         if !(low..=high).contains(&between) {
             return None;
         }
-        let slope = before
-            .between_hz
-            .map_or(0.0, |b| (between - b).clamp(-SLOPE_MAX_HZ, SLOPE_MAX_HZ));
+        let slope =
+            before.between_hz.map_or(0.0, |b| (between - b).clamp(-SLOPE_MAX_HZ, SLOPE_MAX_HZ));
         Some(Followed {
             middle_hz: between + slope / 2.0,
             between_hz: Some(between),

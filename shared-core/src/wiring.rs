@@ -110,9 +110,7 @@ impl Wiring {
                 [v(2.0 * T, -T, -T), v(-T, 2.0 * T, -T), v(-T, -T, 2.0 * T)]
             }
             Wiring::ThreeWireLine => [v(T, 0.0, -T), v(-T, T, 0.0), v(0.0, -T, T)],
-            Wiring::TwoSensorLine => {
-                [v(2.0 * T, 0.0, -T), v(-T, 0.0, -T), v(-T, 0.0, 2.0 * T)]
-            }
+            Wiring::TwoSensorLine => [v(2.0 * T, 0.0, -T), v(-T, 0.0, -T), v(-T, 0.0, 2.0 * T)],
         }
     }
 

@@ -1,0 +1,53 @@
+//! Arguments and printing, one file a verb.
+
+mod bench;
+mod demo;
+mod export;
+mod measure;
+mod node;
+mod pull;
+mod survey;
+
+use clap::{Parser, Subcommand};
+
+/// How a verb that worked ended.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[allow(dead_code, reason = "verbs that can answer no are still to come")]
+pub enum Outcome {
+    /// Done (exit code 0).
+    Done,
+    /// The answer is no (exit code 1).
+    No,
+}
+
+/// From a feeder's log to the power-factor decision.
+#[derive(Debug, Parser)]
+#[command(name = "wattless", version, about, max_term_width = 80)]
+struct Cli {
+    #[command(subcommand)]
+    verb: Verb,
+}
+
+#[derive(Debug, Subcommand)]
+enum Verb {
+    Demo(demo::Args),
+    Bench(bench::Args),
+    Node(node::Args),
+    Measure(measure::Args),
+    Pull(pull::Args),
+    Survey(survey::Args),
+    Export(export::Args),
+}
+
+/// Runs the verb that was asked for.
+pub fn run() -> anyhow::Result<Outcome> {
+    match Cli::parse().verb {
+        Verb::Demo(args) => demo::run(&args),
+        Verb::Bench(args) => bench::run(&args),
+        Verb::Node(args) => node::run(&args),
+        Verb::Measure(args) => measure::run(&args),
+        Verb::Pull(args) => pull::run(&args),
+        Verb::Survey(args) => survey::run(&args),
+        Verb::Export(args) => export::run(&args),
+    }
+}

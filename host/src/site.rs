@@ -1,0 +1,1 @@
+//! The site file: what cannot be measured.
