@@ -203,9 +203,14 @@ where
 
     /// Reads what is waiting after an edge of data ready; to be called once an edge.
     ///
-    /// `edge_ns` is the time of the edge on any clock that never goes back. Keep to less than
-    /// half a period from edge to call, or the sample is lost, which is reported.
-    pub fn service(&mut self, edge_ns: u64) -> Result<Events, ServiceError> {
+    /// `edge_ns` is the time of the edge and `clock` gives the present time, both in nanoseconds
+    /// on one clock that never goes back. A read that ends later than 7/8 of a period after the
+    /// edge, less the spread of phase settings, loses the sample, which is reported.
+    pub fn service(
+        &mut self,
+        edge_ns: u64,
+        clock: impl Fn() -> u64,
+    ) -> Result<Events, ServiceError> {
         let monitor = self.monitor.as_mut().ok_or(ServiceError::NotStarted)?;
         let mut events = Events::new();
         loop {
@@ -223,7 +228,7 @@ where
                 monitor.exchange_failed();
                 return Err(ServiceError::Pin);
             };
-            let taken = monitor.take(rx, edge_ns, still_ready);
+            let taken = monitor.take(rx, edge_ns, clock(), still_ready);
             for event in taken.events {
                 // At most a loss, a frame and a reason come from one edge.
                 let _ = events.push(event);

@@ -17,7 +17,7 @@
 //! Start with [`driver::Converter::start`], take it apart with
 //! [`driver::Converter::into_parts`] and keep its [`monitor::Monitor`]. On every falling edge of
 //! data ready take the time, exchange [`monitor::Monitor::frame_to_send`] for as many bytes, wait
-//! [`driver::PIN_SETTLE_US`], look at the level of data ready, and hand all three to
+//! [`driver::PIN_SETTLE_US`], look at the level of data ready, and hand all of it to
 //! [`monitor::Monitor::take`]. Exchange frames at no other time: each one takes a sample away.
 
 pub mod driver;

@@ -55,7 +55,7 @@ pub enum Reason {
     RegistersChanged,
     /// Word length or polynomial are not what was set.
     Format,
-    /// Too many damaged frames in a row.
+    /// Damaged frames one after the other.
     Damaged,
     /// Data ready stays low however often is read.
     ReadyStuck,
@@ -81,7 +81,9 @@ impl Reason {
             Reason::Format => {
                 "the converter changed its word format: check the SPI lines for noise"
             }
-            Reason::Damaged => "too many damaged frames in a row: check SPI wiring and clock rate",
+            Reason::Damaged => {
+                "damaged frames one after the other: check SPI wiring and clock rate"
+            }
             Reason::ReadyStuck => "data ready stays low: check that line for a short",
             Reason::Silent => {
                 "data ready is silent: check the converter's clock, supply and that line"
@@ -118,6 +120,10 @@ pub struct Monitor {
     crc: CrcKind,
     enabled: u8,
     period_ns: u64,
+    /// Longest time from an edge to the end of its read in which no channel gets a further sample.
+    late_ns: u64,
+    /// End of the read before.
+    done_ns: u64,
     settling: u32,
     /// The part's checksum over its registers as it was after configuration.
     map_crc: u16,
@@ -131,8 +137,9 @@ pub struct Monitor {
     certain_ns: Option<u64>,
     /// The sample before this one was new beyond doubt.
     stepped: bool,
-    /// Frames still to be held back; at the last two the registers are confirmed.
+    /// Frames still to be held back while the filters settle.
     hold: u32,
+    confirm: Confirm,
     damaged: u8,
     reads: u8,
     in_flight: Command,
@@ -145,13 +152,18 @@ impl Monitor {
     ///
     /// `map_crc` is the part's checksum over its registers, read after configuration.
     pub fn new(setup: &Setup, map_crc: u16) -> Monitor {
+        let period_ns = setup.period_ns().max(1);
         let period_clocks = 2 * setup.osr.ratio();
         let settling = setup.part.map_crc_clocks().div_ceil(period_clocks).max(SETTLING_SAMPLES);
         Monitor {
             part: setup.part,
             crc: setup.crc,
             enabled: setup.enabled(),
-            period_ns: setup.period_ns().max(1),
+            period_ns,
+            late_ns: period_ns
+                .saturating_sub(period_ns / 8)
+                .saturating_sub(setup.clocks_ns(2 * setup.phase_spread())),
+            done_ns: 0,
             settling,
             map_crc,
             delivered_ns: None,
@@ -159,7 +171,8 @@ impl Monitor {
             seen_ns: None,
             certain_ns: None,
             stepped: false,
-            hold: settling + 2,
+            hold: settling,
+            confirm: Confirm::Wanted,
             damaged: 0,
             reads: 0,
             in_flight: Command::Null,
@@ -195,10 +208,10 @@ impl Monitor {
 
     /// Takes what came in one exchange.
     ///
-    /// `edge_ns` is the time of the falling edge of data ready that caused it, on any clock that
-    /// never goes back. `still_ready` says that data ready was low after the exchange; look not
-    /// earlier than a microsecond after its end.
-    pub fn take(&mut self, bytes: &[u8], edge_ns: u64, still_ready: bool) -> Taken {
+    /// `edge_ns` is the time of the falling edge of data ready that caused it. `still_ready` says
+    /// that data ready was low after the exchange, and `done_ns` when that was looked at: not
+    /// earlier than a microsecond after the end. Both times are on one clock that never goes back.
+    pub fn take(&mut self, bytes: &[u8], edge_ns: u64, done_ns: u64, still_ready: bool) -> Taken {
         let mut events = Events::new();
         if self.halted {
             return Taken { events, read_again: false };
@@ -206,7 +219,14 @@ impl Monitor {
         let answered = core::mem::replace(&mut self.in_flight, self.sending);
         self.sending = Command::Null;
         let since_empty = self.emptied_ns.map(|t| edge_ns.saturating_sub(t));
-        let in_step = since_empty.is_some_and(|ns| self.periods(ns) == 1) && !still_ready;
+        // Between two stored samples data ready may show an edge of its own, which is older than
+        // the end of that read.
+        let edge_is_new = edge_ns > self.done_ns;
+        self.done_ns = done_ns;
+        let in_step = edge_is_new
+            && since_empty.is_some_and(|ns| self.periods(ns) == 1)
+            && done_ns.saturating_sub(edge_ns) < self.late_ns
+            && !still_ready;
         let result = match parse_frame(self.part, self.crc, bytes) {
             Ok(frame) => self.judge(&frame, answered, since_empty).map(|new| (frame, new)),
             Err(_) => {
@@ -220,7 +240,11 @@ impl Monitor {
             }
         };
         self.reads = if still_ready { self.reads.saturating_add(1) } else { 0 };
-        let result = if self.reads < READS_MAX { result } else { Err(Reason::ReadyStuck) };
+        let result = match result {
+            Ok(_) if self.reads >= READS_MAX && self.damaged > 0 => Err(Reason::Damaged),
+            Ok(_) if self.reads >= READS_MAX => Err(Reason::ReadyStuck),
+            other => other,
+        };
         let mut read_again = still_ready;
         match result {
             Err(reason) => {
@@ -276,7 +300,8 @@ impl Monitor {
 
     /// Holds frames back until the filters are settled and the registers are confirmed.
     fn hold_back(&mut self) {
-        self.hold = self.settling + 2;
+        self.hold = self.settling;
+        self.confirm = Confirm::Wanted;
     }
 
     fn periods(&self, ns: u64) -> u64 {
@@ -291,9 +316,13 @@ impl Monitor {
         since_empty: Option<u64>,
     ) -> Result<New, Reason> {
         if let Command::Read(_) = answered {
-            self.hold = self.hold.saturating_sub(1);
-            let same = frame.response == self.map_crc;
-            return if same { Ok(New::Unknown) } else { Err(Reason::RegistersChanged) };
+            if frame.response != self.map_crc {
+                return Err(Reason::RegistersChanged);
+            }
+            if self.confirm == Confirm::Asked {
+                self.confirm = Confirm::Done;
+            }
+            return Ok(New::Unknown);
         }
         let status = Status(frame.response);
         self.refuse(status)?;
@@ -332,25 +361,34 @@ impl Monitor {
 
     /// Passes a frame on, or counts it down while frames are held back.
     fn deliver(&mut self, frame: ConverterFrame, edge_ns: u64, events: &mut Events) {
-        match self.hold {
-            0 => {
-                self.damaged = 0;
-                let before = self.delivered_ns.replace(edge_ns);
-                let gap = before.map_or(1, |t| self.periods(edge_ns.saturating_sub(t)));
-                if gap > 1 {
-                    push(events, Event::Lost(u32::try_from(gap - 1).unwrap_or(u32::MAX)));
-                }
-                push(events, Event::Frame(frame));
-            }
-            // The answer to the request is on its way and counts the rest down.
-            1 => {}
-            2 => {
-                self.sending = Command::Read(Address::MAP_CRC);
-                self.hold = 1;
-            }
-            _ => self.hold -= 1,
+        let held = self.hold > 0 || self.confirm != Confirm::Done;
+        self.hold = self.hold.saturating_sub(1);
+        if self.hold == 0 && self.confirm == Confirm::Wanted {
+            self.sending = Command::Read(Address::MAP_CRC);
+            self.confirm = Confirm::Asked;
         }
+        if held {
+            return;
+        }
+        self.damaged = 0;
+        let before = self.delivered_ns.replace(edge_ns);
+        let gap = before.map_or(1, |t| self.periods(edge_ns.saturating_sub(t)));
+        if gap > 1 {
+            push(events, Event::Lost(u32::try_from(gap - 1).unwrap_or(u32::MAX)));
+        }
+        push(events, Event::Frame(frame));
     }
+}
+
+/// Whether the registers are known to be as configured.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+enum Confirm {
+    /// The part's checksum must be read.
+    Wanted,
+    /// The request is on its way.
+    Asked,
+    /// They are.
+    Done,
 }
 
 /// What a frame brings.

@@ -128,6 +128,13 @@ pub enum SetupError {
         /// Smallest and largest phase at this ratio.
         range: (i16, i16),
     },
+    /// Phase settings lie further apart than half a sample, so channels could fall out of step.
+    PhaseSpread {
+        /// Distance of the largest and the smallest phase, in modulator clocks.
+        clocks: u32,
+        /// Half a sample, in modulator clocks.
+        half: u32,
+    },
     /// A slot takes a channel that is off.
     SlotOff {
         /// The slot.
@@ -153,6 +160,10 @@ impl core::fmt::Display for SetupError {
             SetupError::Phase { channel, clocks, range: (low, high) } => write!(
                 f,
                 "phase of converter channel {channel} is {clocks} clocks but must be {low} to {high}: leave the rest to calibration"
+            ),
+            SetupError::PhaseSpread { clocks, half } => write!(
+                f,
+                "phases of converter channels lie {clocks} clocks apart, at most {half} are allowed: leave the rest to calibration"
             ),
             SetupError::SlotOff { slot, channel } => write!(
                 f,
@@ -239,6 +250,10 @@ impl Setup {
             }
             high_gain |= c.gain.factor() > 2;
         }
+        let (clocks, half) = (self.phase_spread(), self.osr.ratio() / 2);
+        if clocks > half {
+            return Err(SetupError::PhaseSpread { clocks, half });
+        }
         let highest_hz = match self.power {
             Power::VeryLow => 2_080_000,
             Power::Low => 4_150_000,
@@ -260,6 +275,14 @@ impl Setup {
     /// One bit for each channel that is on.
     pub fn enabled(&self) -> u8 {
         (0u8..).zip(&self.channels).fold(0, |mask, (n, c)| mask | u8::from(c.enabled) << (n & 7))
+    }
+
+    /// Distance of the largest and the smallest phase of channels that are on, in modulator clocks.
+    pub fn phase_spread(&self) -> u32 {
+        let phases = self.channels.iter().filter(|c| c.enabled).map(|c| c.phase_clocks);
+        let (low, high) =
+            phases.fold((i16::MAX, i16::MIN), |(low, high), p| (low.min(p), high.max(p)));
+        u32::try_from(i32::from(high) - i32::from(low)).unwrap_or(0)
     }
 
     /// Sample rate in millihertz: 8 000 000 for 8.192 MHz at a ratio of 512.
@@ -501,6 +524,11 @@ mod tests {
         assert_eq!(with(|s| s.channels = [ChannelSetup::OFF; 8]), Err(SetupError::AllOff));
         let phase = SetupError::Phase { channel: 2, clocks: 256, range: (-256, 255) };
         assert_eq!(with(|s| s.channels[2].phase_clocks = 256), Err(phase));
+        let apart = |s: &mut Setup| {
+            s.channels[0].phase_clocks = -128;
+            s.channels[5].phase_clocks = 129;
+        };
+        assert_eq!(with(apart), Err(SetupError::PhaseSpread { clocks: 257, half: 256 }));
         let clock = SetupError::Clock { clkin_hz: 8_300_000, highest_hz: 8_200_000 };
         assert_eq!(with(|s| s.clkin_hz = 8_300_000), Ok(()));
         let fast = |s: &mut Setup| {
