@@ -272,6 +272,45 @@ fn missed_edges_are_counted_exactly() {
 }
 
 #[test]
+fn edges_without_a_sample_cost_nothing() {
+    for options in every_option() {
+        let mut host = Host::start(Setup::eight_ksps(Part::M08), options);
+        host.run(40);
+        for after in [50, 300, 500, 700] {
+            host.step(5);
+            host.advance(after);
+            host.serve(host.rig.now());
+        }
+        host.run(10);
+        // A read that reaches into the next sample hides its edge: the last of the four does.
+        assert!(host.lost <= 2 && host.reasons.is_empty(), "{} {:?}", host.lost, host.reasons);
+        assert!(host.frames >= 45, "{}", host.frames);
+    }
+}
+
+#[test]
+fn an_edge_from_within_a_read_places_no_sample() {
+    let setup = Setup::eight_ksps(Part::M08);
+    let rig = rig_of(setup.part);
+    let mut converter = driver(&rig, setup, true);
+    converter.start().expect("starts");
+    let (.., Some(mut monitor)) = converter.into_parts() else { panic!("started") };
+    let mut taken = |edge_us: u64, done_us: u64| {
+        let sent = monitor.frame_to_send();
+        rig.chip.borrow_mut().wait_for_edge(10_000);
+        let came = rig.exchange(&sent[..30]);
+        monitor.take(&came, edge_us * 1000, done_us * 1000, false).events.len()
+    };
+    let mut last = 0;
+    for n in 1..20 {
+        last = taken(n * 125, n * 125 + 40);
+    }
+    assert_eq!(last, 1, "in step");
+    assert_eq!(taken(2500, 2590), 1, "late but certain");
+    assert_eq!(taken(2588, 2660), 0, "an edge from before the end of the last read");
+}
+
+#[test]
 fn damaged_frames_cost_only_the_frames_until_trust_is_back() {
     for options in every_option() {
         let mut host = Host::start(Setup::eight_ksps(Part::M06), options);
@@ -305,6 +344,7 @@ fn each_serious_fault_is_named() {
     };
     assert_eq!(chip(&|c| c.reset()), [Reason::Reset]);
     assert_eq!(chip(&|c| c.corrupt(4, 0x0001)), [Reason::RegistersChanged]);
+    assert_eq!(chip(&|c| c.lock()), [Reason::Locked]);
     assert_eq!(chip(&|c| c.set_clock_running(false)), [Reason::Silent]);
     let glitch = |host: &mut Host| {
         host.rig.chip.borrow_mut().set_reset_line(false);

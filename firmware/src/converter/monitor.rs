@@ -361,7 +361,7 @@ impl Monitor {
 
     /// Passes a frame on, or counts it down while frames are held back.
     fn deliver(&mut self, frame: ConverterFrame, edge_ns: u64, events: &mut Events) {
-        let held = self.hold > 0 || self.confirm != Confirm::Done;
+        let held = self.confirm != Confirm::Done;
         self.hold = self.hold.saturating_sub(1);
         if self.hold == 0 && self.confirm == Confirm::Wanted {
             self.sending = Command::Read(Address::MAP_CRC);
