@@ -99,6 +99,7 @@ pub mod integer {
 }
 
 /// The way of a processor with a fast double-precision unit.
+#[allow(clippy::needless_range_loop, reason = "indices name rows and columns of one table")]
 pub mod float {
     use super::*;
     use crate::frame::CHANNELS;
