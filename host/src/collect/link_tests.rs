@@ -125,9 +125,10 @@ fn a_port_without_a_node_is_named() {
 fn a_serial_port_answers() {
     use serialport::{SerialPort, TTYPort};
     use std::io::{Read, Write};
-    let (mut master, mut slave) = TTYPort::pair().unwrap();
-    slave.set_exclusive(false).unwrap();
+    let (mut master, slave) = TTYPort::pair().unwrap();
     let path = slave.name().unwrap();
+    // A second opener is locked out as long as this end is open.
+    drop(slave);
     master.set_timeout(Duration::from_millis(20)).unwrap();
     let node = node(20);
     let served = node.clone();
@@ -137,6 +138,9 @@ fn a_serial_port_answers() {
         let mut buffer = [0; 512];
         while stopped.try_recv().is_err() {
             let n = master.read(&mut buffer).unwrap_or(0);
+            if n == 0 {
+                std::thread::sleep(Duration::from_millis(1));
+            }
             for &byte in &buffer[..n] {
                 if let Some(Ok(frame)) = reader.push(byte) {
                     let answer = served.lock().unwrap().hear(frame);

@@ -1,6 +1,7 @@
 //! The SQLite file of a store: its tables, its format number, who may write.
 
 use super::columns::{Column, Kind, columns, meanings};
+use super::tail::NEGATIVE_ZEROS;
 use super::{Store, StoreError};
 use rusqlite::{Connection, OpenFlags, params};
 use std::fs::{self, File, OpenOptions, TryLockError};
@@ -81,7 +82,7 @@ fn tail_table() -> String {
     let all: String = columns().map(column).collect();
     format!(
         "CREATE TABLE tail (\n    node INTEGER NOT NULL REFERENCES nodes,\n{all}    \
-         PRIMARY KEY (node, seq)\n) WITHOUT ROWID;\n\
+         {NEGATIVE_ZEROS} INTEGER NOT NULL,\n    PRIMARY KEY (node, seq)\n) WITHOUT ROWID;\n\
          CREATE INDEX tail_unplaced ON tail (node, boot) WHERE end_ms IS NULL;\n\
          CREATE INDEX tail_end ON tail (node, end_ms);\n"
     )
@@ -109,6 +110,9 @@ fn make(folder: &Path) -> Result<(), StoreError> {
         t.execute("INSERT INTO meanings VALUES (?1, NULL, NULL, ?2)", params![c.name, c.meaning])
             .map_err(sql)?;
     }
+    let zeros = "bit k stands for the k-th REAL column and says that its zero is a negative one";
+    t.execute("INSERT INTO meanings VALUES (?1, NULL, NULL, ?2)", params![NEGATIVE_ZEROS, zeros])
+        .map_err(sql)?;
     t.pragma_update(None, "application_id", APPLICATION_ID).map_err(sql)?;
     t.pragma_update(None, "user_version", FORMAT).map_err(sql)?;
     t.commit().map_err(sql)?;

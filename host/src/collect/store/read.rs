@@ -2,7 +2,7 @@
 //!
 //! Both see one consistent state, also while another program appends and seals.
 
-use super::columns::{Column, StoredRecord, Value, column};
+use super::columns::{Column, StoredRecord, Value};
 use super::node::NodeId;
 use super::sealed::{self, Room, Values};
 use super::{CATALOGUE, Store, StoreError, tail};
@@ -219,19 +219,26 @@ impl Store {
         let count: u32 = self.db.query_row(sql, range, |r| r.get(0)).map_err(|e| self.sql(e))?;
         resize(log, sealed + count as usize);
         let mut places = places(log, usize::MAX);
-        let kinds: Vec<_> = places.iter().map(|p| column(p.0).map(|c| c.kind)).collect();
+        let bits: Vec<_> = tail::zero_bits().collect();
+        let column_of = |name: &str| bits.iter().find(|(c, _)| c.name == name).copied();
+        let chosen: Vec<_> = places.iter().map(|p| column_of(p.0)).collect();
         let names: Vec<_> = places.iter().map(|p| p.0).collect();
         let sql = format!(
-            "SELECT {} FROM tail WHERE node = ?1 AND end_ms > ?2 AND end_ms <= ?3 ORDER BY seq",
-            names.join(", ")
+            "SELECT {}, {} FROM tail WHERE node = ?1 AND end_ms > ?2 AND end_ms <= ?3 ORDER BY seq",
+            names.join(", "),
+            tail::NEGATIVE_ZEROS
         );
         let mut statement = self.db.prepare_cached(&sql).map_err(|e| self.sql(e))?;
         let mut rows = statement.query(range).map_err(|e| self.sql(e))?;
         let mut at = sealed;
         while let Some(row) = rows.next().map_err(|e| self.sql(e))? {
-            for (i, ((name, place), kind)) in places.iter_mut().zip(&kinds).enumerate() {
-                let value = match kind {
-                    Some(kind) => tail::value(row, i, *kind).map_err(|e| self.sql(e))?,
+            let zeros: i64 = row.get(names.len()).map_err(|e| self.sql(e))?;
+            for (i, ((name, place), chosen)) in places.iter_mut().zip(&chosen).enumerate() {
+                let value = match chosen {
+                    Some((c, bit)) => {
+                        let value = tail::value(row, i, c.kind).map_err(|e| self.sql(e))?;
+                        tail::signed(value, zeros & bit != 0)
+                    }
                     None => Value::Missing,
                 };
                 if place.set(at, value).is_none() {
@@ -470,6 +477,7 @@ impl Iterator for Records {
 mod tests {
     use super::*;
     use crate::collect::store::Kind;
+    use crate::collect::store::columns::column;
 
     #[test]
     fn every_place_has_a_column_of_its_kind() {
