@@ -12,6 +12,7 @@ pub mod flags;
 pub mod frame;
 pub mod interval;
 pub mod kernel;
+pub mod logger;
 pub mod power;
 pub mod record;
 pub mod rough;

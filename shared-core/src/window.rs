@@ -140,6 +140,31 @@ impl<B: AsRef<[Frame]> + AsMut<[Frame]>> Meter<B> {
         self.config
     }
 
+    /// Starts anew after frames were lost: what is under way is dropped.
+    ///
+    /// Returns the number of frames dropped. Frame numbers of windows count from zero again.
+    pub fn restart(&mut self) -> u64 {
+        let dropped = if self.started { u64::from(self.cutter.received) } else { self.held as u64 };
+        self.started = false;
+        self.held = 0;
+        dropped
+    }
+
+    /// Changes the nominal frequency and starts anew; the sample rate stays as it is.
+    pub fn reconfigure(&mut self, config: MeterConfig) {
+        self.restart();
+        self.config.nominal = config.nominal;
+    }
+
+    /// Frames taken since the start, or since a restart.
+    pub fn frames(&self) -> u64 {
+        if self.started {
+            self.cutter.first_frame + u64::from(self.cutter.received)
+        } else {
+            self.held as u64
+        }
+    }
+
     /// Takes frames and hands every window that they complete to `sink`.
     pub fn push(&mut self, mut frames: &[Frame], sink: &mut impl FnMut(&Window)) {
         if !self.started {
@@ -222,10 +247,10 @@ impl<B: AsRef<[Frame]> + AsMut<[Frame]>> Meter<B> {
 
     fn search_again(&mut self) {
         let held = self.hold.as_ref().get(..self.held).unwrap_or_default();
-        if self.held >= acquire_frames(self.config.sample_rate_hz) {
-            if let Some(f) = find_fundamental(held, self.config.sample_rate_hz, floor_counts()) {
-                self.cutter.relock(f);
-            }
+        if self.held >= acquire_frames(self.config.sample_rate_hz)
+            && let Some(f) = find_fundamental(held, self.config.sample_rate_hz, floor_counts())
+        {
+            self.cutter.relock(f);
         }
     }
 }
