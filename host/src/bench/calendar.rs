@@ -114,8 +114,10 @@ mod tests {
 
     const DAY: &str = "[[shift]]\nname = \"day\"\ndays = [\"mon\",\"tue\",\"wed\",\"thu\",\"fri\"]\n\
                        from = \"06:00\"\nto = \"14:00\"\npauses = [[\"09:00\", \"09:15\"]]\n";
-    const LATE: &str = "[[shift]]\nname = \"late\"\ndays = [\"mon\"]\nfrom = \"14:00\"\nto = \"01:00\"\n";
-    const NIGHT: &str = "[[shift]]\nname = \"night\"\ndays = [\"sat\"]\nfrom = \"22:00\"\nto = \"06:00\"\n";
+    const LATE: &str =
+        "[[shift]]\nname = \"late\"\ndays = [\"mon\"]\nfrom = \"14:00\"\nto = \"01:00\"\n";
+    const NIGHT: &str =
+        "[[shift]]\nname = \"night\"\ndays = [\"sat\"]\nfrom = \"22:00\"\nto = \"06:00\"\n";
 
     const HOUR_MS: i64 = 3_600_000;
 

@@ -77,11 +77,8 @@ mod tests {
 
     #[test]
     fn steps_follow_with_their_delay() {
-        let c = Controller {
-            steps_var: vec![10e3, 10e3, 20e3],
-            target_tan: 0.33,
-            delay_ms: 40_000,
-        };
+        let c =
+            Controller { steps_var: vec![10e3, 10e3, 20e3], target_tan: 0.33, delay_ms: 40_000 };
         // 60 kW with 50 kvar from 100 s on, for 300 s: 30.2 kvar are missing, so two steps of
         // 10 kvar; of the third only 10.2 of 20 kvar are missing, which is too little.
         let demand = |t: i64| {

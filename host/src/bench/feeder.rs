@@ -135,9 +135,9 @@ impl Feeder {
     }
 
     fn nominal_demand(&self, t_ms: i64) -> Complex {
-        self.loads.iter().fold(Complex::ZERO, |sum, l| {
-            sum + l.model.nominal_power(l.timeline.at(t_ms))
-        })
+        self.loads
+            .iter()
+            .fold(Complex::ZERO, |sum, l| sum + l.model.nominal_power(l.timeline.at(t_ms)))
     }
 
     fn find_orders(&mut self, s: &Scenario) {

@@ -218,9 +218,7 @@ impl Model {
                 let (p, q) = m.power(load, 1.0, 1.0);
                 Complex::new(p, q)
             }
-            (Model::Plain(p), Activity::Run(load)) => {
-                p.power.scale(load * p.elements.len() as f64)
-            }
+            (Model::Plain(p), Activity::Run(load)) => p.power.scale(load * p.elements.len() as f64),
             (Model::Bank(b), Activity::Run(share)) => Complex::new(0.0, -b.nominal_var * share),
             (Model::Bank(_), Activity::Start) => Complex::ZERO,
         }
@@ -276,8 +274,7 @@ impl Model {
         match (self, activity) {
             (_, Activity::Off) => {}
             (Model::Bank(b), Activity::Run(share)) => {
-                let elements =
-                    if at_ms >= b.broken_from_ms { &b.broken } else { &b.whole };
+                let elements = if at_ms >= b.broken_from_ms { &b.broken } else { &b.whole };
                 let tuned = (1.0 - b.detuning) / (1.0 - b.detuning * order * order);
                 for e in elements {
                     let y = e.susceptance_s * share * order * tuned;

@@ -59,8 +59,7 @@ impl MotorModel {
         let rated_s_per_phase = input_w / m.pf / 3.0;
         let start_va = m.start_multiple * rated_s_per_phase;
         let sin = libm::sqrt(1.0 - m.start_pf * m.start_pf);
-        let standstill_s =
-            Complex::new(m.start_pf, -sin).scale(start_va / (nominal_v * nominal_v));
+        let standstill_s = Complex::new(m.start_pf, -sin).scale(start_va / (nominal_v * nominal_v));
         Some(MotorModel {
             shaft_w,
             fixed_loss_w,
@@ -78,8 +77,7 @@ impl MotorModel {
     pub fn power(&self, load: f64, voltage: f64, frequency: f64) -> (f64, f64) {
         let (v2, current2) = (voltage * voltage, load * load / (voltage * voltage));
         let p = load * self.shaft_w + self.fixed_loss_w * v2 + self.load_loss_w * current2;
-        let q =
-            self.magnetizing_var * v2 / frequency + self.leakage_var * current2 * frequency;
+        let q = self.magnetizing_var * v2 / frequency + self.leakage_var * current2 * frequency;
         (p, q)
     }
 

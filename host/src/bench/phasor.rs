@@ -44,9 +44,8 @@ pub fn solve(z: Complex, y: &M3, b: &V3) -> V3 {
     }
     let mut x = *b;
     for k in 0..3 {
-        let pivot = (k..3)
-            .max_by(|&a, &b| m[a][k].norm_sq().total_cmp(&m[b][k].norm_sq()))
-            .unwrap_or(k);
+        let pivot =
+            (k..3).max_by(|&a, &b| m[a][k].norm_sq().total_cmp(&m[b][k].norm_sq())).unwrap_or(k);
         m.swap(k, pivot);
         x.swap(k, pivot);
         for r in k + 1..3 {

@@ -116,8 +116,7 @@ fn draw(s: &Scenario, span_ms: i64) -> Vec<Level> {
     let zone = s.zone();
     let start = s.bounds().0;
     let mut level = Wander::new(Chance::new(s.span.seed, "supply level"), LEVEL_TIME_S);
-    let mut frequency =
-        Wander::new(Chance::new(s.span.seed, "supply frequency"), FREQUENCY_TIME_S);
+    let mut frequency = Wander::new(Chance::new(s.span.seed, "supply frequency"), FREQUENCY_TIME_S);
     let x = &s.supply;
     let knots = span_ms / (KNOT_S * 1000) + 2;
     (0..knots)

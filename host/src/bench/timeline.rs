@@ -164,11 +164,8 @@ fn draw_stretch(
             working = true;
             continue;
         }
-        let limit = pauses
-            .iter()
-            .map(|p| p.from_ms)
-            .filter(|from| *from > t)
-            .fold(part.to_ms, i64::min);
+        let limit =
+            pauses.iter().map(|p| p.from_ms).filter(|from| *from > t).fold(part.to_ms, i64::min);
         let (load, period_s) = if working {
             (chance.between(duty.work_load), duty.work_s)
         } else {

@@ -58,10 +58,8 @@ impl Table<'_> {
             self.within("harmonics", h.pct, 0.0..=100.0, "%")?;
             self.within("harmonics", h.angle_deg, -360.0..=360.0, "°")?;
             if three_wire_load && h.order % 3 == 0 {
-                let message = format!(
-                    "order {} needs a neutral, which the wiring does not have",
-                    h.order
-                );
+                let message =
+                    format!("order {} needs a neutral, which the wiring does not have", h.order);
                 return Err(self.refuse("harmonics", message));
             }
         }
@@ -127,7 +125,7 @@ fn check_supply(s: &Supply, t: &Table<'_>) -> Outcome {
 
 fn check_node(n: &NodeSetup, wiring: Wiring, lines: &Lines<'_>) -> Outcome {
     let t = Table { lines, name: "node", entry: None };
-    t.within("sample_rate_hz", n.sample_rate_hz, 1000.0..=64_000.0, "per second")?;
+    t.within("sample_rate_hz", n.sample_rate_hz, 1000.0..=8000.0, "per second")?;
     if n.sample_rate_hz * 1000.0 != libm::rint(n.sample_rate_hz * 1000.0) {
         return Err(t.refuse("sample_rate_hz", "at most three digits after the point".into()));
     }

@@ -32,12 +32,12 @@ impl<'a> Lines<'a> {
         let (mut table, mut array) = (Some(root.get_ref()), None);
         for step in way {
             let next = match step {
-                Step::Key(key) => table
-                    .and_then(|t| t.iter().find(|(k, _)| k.get_ref() == key))
-                    .map(|(k, v)| {
+                Step::Key(key) => {
+                    table.and_then(|t| t.iter().find(|(k, _)| k.get_ref() == key)).map(|(k, v)| {
                         at = k.span().start;
                         v
-                    }),
+                    })
+                }
                 Step::Entry(index) => array.and_then(|a: &toml::de::DeArray<'_>| a.get(*index)),
             };
             let Some(value) = next else { break };

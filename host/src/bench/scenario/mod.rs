@@ -177,7 +177,7 @@ pub struct Transformer {
 pub struct NodeSetup {
     /// The node's unique number.
     pub id: u64,
-    /// Frames per second, 1000 to 64 000.
+    /// Frames per second, 1000 to 8000.
     pub sample_rate_hz: f64,
     /// Seconds per record: 1 to 900, a divisor of an hour.
     pub interval_s: u16,
