@@ -124,7 +124,11 @@ mod tests {
     fn local(stretch: Stretch) -> (String, String) {
         let show = |ms| {
             let t = Timestamp::from_millisecond(ms).unwrap();
-            t.to_zoned(TimeZone::get("Europe/Copenhagen").unwrap()).strftime("%a %H:%M").to_string()
+            TimeZone::get("Europe/Copenhagen")
+                .unwrap()
+                .to_datetime(t)
+                .strftime("%a %H:%M")
+                .to_string()
         };
         (show(stretch.from_ms), show(stretch.to_ms))
     }
@@ -135,7 +139,7 @@ mod tests {
         let s = scenario("2026-03-30", DAY);
         let hours = working_hours(&s, &["day".into()]);
         let names: Vec<String> = hours.work.iter().map(|w| local(*w).0).collect();
-        // The Friday before the span is looked at too, and one Monday after it.
+        // The Sunday before the span is looked at too, and the Monday on which it ends.
         let within: Vec<&str> =
             names.iter().filter(|n| n.ends_with("06:00")).map(|n| &n[..3]).collect();
         assert_eq!(within, ["Mon", "Tue", "Wed", "Thu", "Mon"]);

@@ -36,7 +36,7 @@ impl Chance {
 
     /// A whole number below a limit.
     pub fn below(&mut self, limit: usize) -> usize {
-        ((self.0.next_u64() >> 32) * limit as u64 >> 32) as usize
+        (((self.0.next_u64() >> 32) * limit as u64) >> 32) as usize
     }
 }
 

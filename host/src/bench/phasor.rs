@@ -50,9 +50,9 @@ pub fn solve(z: Complex, y: &M3, b: &V3) -> V3 {
         x.swap(k, pivot);
         for r in k + 1..3 {
             let factor = quotient(m[r][k], m[k][k]);
-            for c in k..3 {
-                let p = factor * m[k][c];
-                m[r][c] = m[r][c] - p;
+            let top = m[k];
+            for (m, above) in m[r].iter_mut().zip(&top) {
+                *m = *m - factor * *above;
             }
             x[r] = x[r] - factor * x[k];
         }

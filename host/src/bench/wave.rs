@@ -230,7 +230,7 @@ impl Table {
                     }
                 }
                 for (c, s) in column.iter_mut().zip(&sum) {
-                    *c = (s.max(-LIMIT).min(LIMIT) + ROUNDER).to_bits() as i32;
+                    *c = (s.clamp(-LIMIT, LIMIT) + ROUNDER).to_bits() as i32;
                 }
                 if let Some(noise) = noise[slot].get(from..from + n) {
                     column[..n].iter_mut().zip(noise).for_each(|(c, n)| *c += n);
@@ -358,7 +358,7 @@ impl SampleSource for LiveWaves<'_> {
             let x = self.sample();
             let mut counts = [0; CHANNELS];
             for (slot, c) in counts.iter_mut().enumerate().take(ACTIVE) {
-                *c = (x[slot].max(-LIMIT).min(LIMIT) + ROUNDER).to_bits() as i32;
+                *c = (x[slot].clamp(-LIMIT, LIMIT) + ROUNDER).to_bits() as i32;
                 *c += noise[slot].get(k).copied().unwrap_or_default();
             }
             self.block.push(Frame::new(counts));

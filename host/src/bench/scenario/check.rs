@@ -186,11 +186,11 @@ fn check_loads(s: &Scenario, lines: &Lines<'_>) -> Outcome {
         t.within("rated_kw", m.rated_kw, 0.1..=10_000.0, "kW")?;
         t.within("efficiency", m.efficiency, 0.5..=0.99, "")?;
         t.within("pf", m.pf, 0.5..=0.95, "")?;
-        if let Some(half) = m.pf_half_load {
-            if !(0.3..m.pf).contains(&half) {
-                let message = format!("{half} is not possible; give 0.3 to less than pf {}", m.pf);
-                return Err(t.refuse("pf_half_load", message));
-            }
+        if let Some(half) = m.pf_half_load
+            && !(0.3..m.pf).contains(&half)
+        {
+            let message = format!("{half} is not possible; give 0.3 to less than pf {}", m.pf);
+            return Err(t.refuse("pf_half_load", message));
         }
         if crate::bench::motor::MotorModel::new(m, 1.0).is_none() {
             let message = "a motor with these two power factors would magnetize itself; \
@@ -278,10 +278,10 @@ fn check_load<'a>(
         (None, Some(_)) => return Err(t.refuse("rest_s", "needs work_s beside it".into())),
         (None, None) => {}
     }
-    if let (Some(since), Some(until)) = (d.since, d.until) {
-        if since >= until {
-            return Err(t.refuse("until", "is not after `since`".into()));
-        }
+    if let (Some(since), Some(until)) = (d.since, d.until)
+        && since >= until
+    {
+        return Err(t.refuse("until", "is not after `since`".into()));
     }
     Ok(())
 }
@@ -356,10 +356,10 @@ fn check_capacitor(
     } else if c.dead_since.is_some() {
         return Err(t.refuse("dead_since", "needs dead beside it".into()));
     }
-    if let (Some(since), Some(until)) = (c.since, c.until) {
-        if since >= until {
-            return Err(t.refuse("until", "is not after `since`".into()));
-        }
+    if let (Some(since), Some(until)) = (c.since, c.until)
+        && since >= until
+    {
+        return Err(t.refuse("until", "is not after `since`".into()));
     }
     Ok(())
 }
