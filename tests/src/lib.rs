@@ -1,1 +1,3 @@
-//! placeholder
+//! What several checks share.
+
+pub mod made_log;
