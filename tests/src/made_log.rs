@@ -105,3 +105,30 @@ impl LogMaker {
     }
 }
 
+
+/// A log that starts at an instant such as `2026-06-01T00:00:00Z`.
+pub fn at(instant: &str) -> LogMaker {
+    match instant.parse::<jiff::Timestamp>() {
+        Ok(t) => LogMaker::at(t.as_millisecond()),
+        Err(e) => panic!("{instant}: {e}"),
+    }
+}
+
+/// Reactive power of a load at a lagging power factor, in the unit of the load.
+pub fn kvar(kw: f64, pf: f64) -> f64 {
+    kw * wattless_core::correction::tan_of_pf(pf).unwrap_or(f64::NAN)
+}
+
+/// A week from Monday 00:00 UTC in 5-minute records: kW and kvar on working days from 06 to
+/// 18 h, and at all other times.
+pub fn production_week(day: (f64, f64), night: (f64, f64)) -> LogMaker {
+    let mut log = at("2026-06-01T00:00:00Z");
+    for d in 0..7 {
+        for slot in 0..288 {
+            let works = d < 5 && (72..216).contains(&slot);
+            let (kw, kvar) = if works { day } else { night };
+            log.record(300.0, kw, kvar);
+        }
+    }
+    log
+}

@@ -4,6 +4,7 @@
 use super::clock::LocalClock;
 use super::demand::{DemandAt, DemandFigures, Peaks, apparent_va, pf};
 use super::energy::EnergyTotals;
+use super::phases::NotKvar;
 use crate::site::{Apparent, PowerFactorTerms};
 use serde::Serialize;
 use wattless_core::correction::{power_factor, required_var};
@@ -28,8 +29,8 @@ pub struct PowerFactors {
     pub average_displacement: Option<f64>,
     /// Wh / VAh with the sum of the phases' V·I: includes harmonics and unbalance.
     pub average_true: Option<f64>,
-    /// Part of the phases' V·I that is not harmonics: Σ sqrt(P² + Q1²) / Σ V·I.
-    pub distortion_factor: Option<f64>,
+    /// What of the apparent power is not kvar.
+    pub not_kvar: NotKvar,
     /// In the billed interval of the highest kW.
     pub at_p_peak: Option<f64>,
     /// In the billed interval of the highest kVA.
@@ -159,7 +160,7 @@ pub(super) struct Material<'a> {
     pub(super) terms: &'a PowerFactorTerms,
     pub(super) apparent: Apparent,
     pub(super) energy: &'a EnergyTotals,
-    pub(super) phase_vector_vah: f64,
+    pub(super) not_kvar: NotKvar,
     pub(super) demand: &'a DemandFigures,
     pub(super) series: &'a [Demand],
 }
@@ -242,8 +243,7 @@ pub(super) fn judge(m: &Material<'_>) -> Judged {
             average: average(e, m.apparent),
             average_displacement: average(e, Apparent::Vector),
             average_true: average(e, Apparent::Arithmetic),
-            distortion_factor: (e.apparent_arithmetic_vah > 0.0)
-                .then(|| (m.phase_vector_vah / e.apparent_arithmetic_vah).min(1.0)),
+            not_kvar: m.not_kvar,
             at_p_peak: p_peak.and_then(|d| d.pf),
             at_s_peak: s_peak.and_then(|d| d.pf),
             counts_from_w,

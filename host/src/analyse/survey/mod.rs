@@ -184,7 +184,7 @@ pub fn survey(log: &IntervalLog, site: &Site) -> Result<Survey, SurveyError> {
         terms: &site.power_factor,
         apparent: terms.apparent,
         energy: &energy,
-        phase_vector_vah: phase_sums.phase_vector_vah,
+        not_kvar: phase_sums.not_kvar(),
         demand: &demand,
         series: &series,
     });
@@ -196,7 +196,6 @@ pub fn survey(log: &IntervalLog, site: &Site) -> Result<Survey, SurveyError> {
         demand: &demand,
         power_factor: &power_factor,
         required: &required,
-        phase_vector_vah: phase_sums.phase_vector_vah,
     });
     let no_load_va = power_factor.no_load_below_va;
     let working = &site.working_hours;

@@ -93,7 +93,20 @@ pub(super) struct PhaseSums {
     frequency: (f64, f64),
     frequency_range: [u32; 2],
     /// Sum of the phases' sqrt(P² + Q1²), in VAh.
-    pub(super) phase_vector_vah: f64,
+    phase_vector_vah: f64,
+    /// sqrt(P² + Q1²) of the totals, record by record, in VAh.
+    vector_vah: f64,
+    /// Sum of the phases' V·I, in VAh.
+    arithmetic_vah: f64,
+}
+
+/// What of the apparent power neither P nor Q1 makes.
+#[derive(Clone, Copy, Debug, PartialEq, Serialize)]
+pub struct NotKvar {
+    /// Σ sqrt(P² + Q1²) of the phases over Σ V·I: below 1 by harmonics.
+    pub distortion_factor: Option<f64>,
+    /// sqrt(P² + Q1²) of the totals over Σ sqrt(P² + Q1²) of the phases: below 1 where phases differ.
+    pub phase_factor: Option<f64>,
 }
 
 impl PhaseSums {
@@ -105,6 +118,8 @@ impl PhaseSums {
             frequency: (0.0, 0.0),
             frequency_range: [u32::MAX, 0],
             phase_vector_vah: 0.0,
+            vector_vah: 0.0,
+            arithmetic_vah: 0.0,
         }
     }
 
@@ -118,7 +133,7 @@ impl PhaseSums {
             self.frequency_range =
                 [self.frequency_range[0].min(f), self.frequency_range[1].max(f)];
         }
-        let mut s_va = 0.0;
+        let (mut s_va, mut total) = (0.0, [0.0; 3]);
         for (k, sum) in self.sums.iter_mut().enumerate() {
             let v = f64::from(log.v_rms_v[k][at]);
             let i = f64::from(log.i_rms_a[k][at]);
@@ -136,8 +151,23 @@ impl PhaseSums {
             sum.p_wh += p * hours;
             sum.q1_varh += q * hours;
             s_va += libm::sqrt(p * p + q * q);
+            total[0] += p;
+            total[1] += q;
+            total[2] += f64::from(log.s_va[k][at]);
         }
+        let [p, q, arithmetic] = total;
         self.phase_vector_vah += s_va * hours;
+        self.vector_vah += libm::sqrt(p * p + q * q) * hours;
+        self.arithmetic_vah += arithmetic * hours;
+    }
+
+    /// Factors between the vector of the totals and the sum of V·I.
+    pub(super) fn not_kvar(&self) -> NotKvar {
+        let ratio = |a: f64, b: f64| (b > 0.0).then(|| (a / b).min(1.0));
+        NotKvar {
+            distortion_factor: ratio(self.phase_vector_vah, self.arithmetic_vah),
+            phase_factor: ratio(self.vector_vah, self.phase_vector_vah),
+        }
     }
 
     pub(super) fn finish(&self, supply: &Supply) -> Phases {

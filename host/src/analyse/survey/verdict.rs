@@ -116,7 +116,6 @@ pub(super) struct Evidence<'a> {
     pub(super) demand: &'a DemandFigures,
     pub(super) power_factor: &'a PowerFactors,
     pub(super) required: &'a Required,
-    pub(super) phase_vector_vah: f64,
 }
 
 /// Decides.
@@ -201,10 +200,12 @@ fn weigh(e: &Evidence<'_>, floor: f64, low_floor: f64) -> (Class, Vec<Cause>) {
         return (Class::WorthFixing, causes);
     }
     let kvar_is_good = lacking == 0.0 && leading == 0.0 && average == 0.0;
-    if kvar_is_good && !meets(pf.average_true) {
-        let phase_vah = e.phase_vector_vah;
-        let phases = (phase_vah > 0.0).then(|| e.energy.active_net_wh / phase_vah);
-        let cause = if meets(phases) { Cause::Harmonics } else { Cause::PhasesDiffer };
+    // Factors apply to the average of energies, since PF also varies with time.
+    let average_pf = pf.average_displacement.unwrap_or(1.0);
+    let undistorted = average_pf * pf.not_kvar.distortion_factor.unwrap_or(1.0);
+    let all = undistorted * pf.not_kvar.phase_factor.unwrap_or(1.0);
+    if kvar_is_good && !meets(Some(all)) {
+        let cause = if meets(Some(undistorted)) { Cause::PhasesDiffer } else { Cause::Harmonics };
         return (Class::NotWorthFixing, vec![cause]);
     }
     let mostly = pf.below_target_share.is_none_or(|x| x <= e.site.verdict.tolerated_time_share);
