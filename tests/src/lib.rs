@@ -1,3 +1,4 @@
-//! Waveforms with a closed-form truth, for the checks of the whole.
+//! What the checks share: waveforms and logs with a truth in closed form.
 
+pub mod made_log;
 pub mod waveform;
