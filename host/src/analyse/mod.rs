@@ -1,1 +1,3 @@
-//! analyse
+//! What the data says: readings of waveforms, the survey of a log.
+
+pub mod measure;
