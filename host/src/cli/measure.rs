@@ -185,6 +185,8 @@ fn to_json(file: &Waveform, m: &Measurement) -> Value {
 
 fn reading_json(wiring: Wiring, r: &MeasuredInterval) -> Value {
     let s = &r.summary;
+    // Without a fundamental there is no reactive power of it.
+    let of_fundamental = |x: f64| s.frequency_hz.map(|_| x);
     let phase = |k: usize| {
         let p = &s.phases[k];
         let (v_dc_v, i_dc_a) = r.phase_dc(wiring, k);
@@ -192,7 +194,7 @@ fn reading_json(wiring: Wiring, r: &MeasuredInterval) -> Value {
             "v_rms_v": p.v_rms_v,
             "i_rms_a": p.i_rms_a,
             "p_w": p.p_w,
-            "q1_var": p.q1_var,
+            "q1_var": of_fundamental(p.q1_var),
             "s_va": p.s_va,
             "n_var": p.n_var(),
             "pf": p.pf(),
@@ -212,9 +214,9 @@ fn reading_json(wiring: Wiring, r: &MeasuredInterval) -> Value {
         "phases": (0..wiring.phases()).map(phase).collect::<Vec<_>>(),
         "total": {
             "p_w": s.total.p_w,
-            "q1_var": s.total.q1_var,
+            "q1_var": of_fundamental(s.total.q1_var),
             "s_arithmetic_va": s.total.s_arithmetic_va,
-            "s_vector_va": s.total.s_vector_va(),
+            "s_vector_va": of_fundamental(s.total.s_vector_va()),
             "s_effective_va": s.total.s_effective_va,
             "pf_arithmetic": s.total.pf_arithmetic(),
             "pf_vector": s.total.pf_vector(),
@@ -252,18 +254,18 @@ impl Scale {
             a if a >= 100.0 => 2,
             _ => 3,
         };
-        let text = format!("{y:.decimals$}");
-        // A rounded zero has no sign.
-        if text.starts_with('-') && text.bytes().all(|b| matches!(b, b'-' | b'0' | b'.')) {
-            text[1..].to_owned()
-        } else {
-            text
-        }
+        without_zero_sign(format!("{y:.decimals$}"))
     }
 }
 
 fn factor_text(pf: Option<f64>) -> String {
-    pf.map_or_else(|| "-".into(), |x| format!("{x:.3}"))
+    pf.map_or_else(|| "-".into(), |x| without_zero_sign(format!("{x:.3}")))
+}
+
+/// A rounded zero has no sign.
+fn without_zero_sign(text: String) -> String {
+    let zero = text.bytes().all(|b| matches!(b, b'-' | b'0' | b'.'));
+    if zero { text.trim_start_matches('-').to_owned() } else { text }
 }
 
 /// Lagging or leading from the sign of Q1; a dash without load.
@@ -290,7 +292,7 @@ fn to_text(file: &Waveform, m: &Measurement) -> String {
     );
     let _ = writeln!(
         t,
-        "DC {} in voltages, {} in currents; var: fundamental (Q1); VA of total: sum of phases",
+        "DC is {} in V, {} in A; var: fundamental (Q1); VA of total: sum of phases",
         dc_word(m.dc.0),
         dc_word(m.dc.1)
     );
@@ -307,6 +309,8 @@ fn to_text(file: &Waveform, m: &Measurement) -> String {
 fn reading_text(t: &mut String, wiring: Wiring, r: &MeasuredInterval) {
     let s = &r.summary;
     let phases = &s.phases[..wiring.phases()];
+    let of_fundamental =
+        |text: String| if s.frequency_hz.is_some() { text } else { "-".to_owned() };
     let frequency = s.frequency_hz.map_or_else(|| "- Hz".into(), |f| format!("{f:.3} Hz"));
     let _ = writeln!(
         t,
@@ -347,7 +351,7 @@ fn reading_text(t: &mut String, wiring: Wiring, r: &MeasuredInterval) {
             v.show(p.v_rms_v),
             a.show(p.i_rms_a),
             power.show(p.p_w),
-            power.show(p.q1_var),
+            of_fundamental(power.show(p.q1_var)),
             power.show(p.s_va),
             factor_text(p.pf()),
             factor_text(p.dpf()),
@@ -365,7 +369,7 @@ fn reading_text(t: &mut String, wiring: Wiring, r: &MeasuredInterval) {
         "",
         "",
         power.show(total.p_w),
-        power.show(total.q1_var),
+        of_fundamental(power.show(total.q1_var)),
         power.show(total.s_arithmetic_va),
         factor_text(total.pf_arithmetic()),
         "",
@@ -373,12 +377,15 @@ fn reading_text(t: &mut String, wiring: Wiring, r: &MeasuredInterval) {
     );
     let effective = total.s_effective_va.map_or_else(
         || "not defined for this wiring".into(),
-        |x| format!("{} {}VA, PF {}", power.show(x), power.prefix, factor_text(total.pf_effective())),
+        |x| {
+            let pf = factor_text(total.pf_effective());
+            format!("{} {}VA, PF {pf}", power.show(x), power.prefix)
+        },
     );
     let _ = writeln!(
         t,
         "  vector {} {}VA, PF {}; effective {effective}",
-        power.show(total.s_vector_va()),
+        of_fundamental(power.show(total.s_vector_va())),
         power.prefix,
         factor_text(total.pf_vector())
     );
