@@ -104,13 +104,10 @@ impl<F: NorFlash> Keeper<F> {
         Ok((keeper, Found { settings: settings.unwrap_or_default(), energies }))
     }
 
-    /// Writes a finished interval; on success it may be forgotten.
-    ///
-    /// A page that the flash did not keep stays void; the caller tries again.
-    pub fn store(&mut self, finished: &Finished, wall: &Wall) -> Result<u32, LogError> {
-        let seq = self.ring.next();
+    /// The record that [`Keeper::store`] would write now.
+    pub fn prepare(&self, finished: &Finished, wall: &Wall) -> Record {
         let stamp = Stamp {
-            seq,
+            seq: self.ring.next(),
             boot: self.boot,
             uptime_ms: finished.uptime_ms,
             wall_ms: wall.at(finished.uptime_ms).unwrap_or(0),
@@ -127,10 +124,18 @@ impl<F: NorFlash> Keeper<F> {
         );
         record.flags.insert(self.first_flags);
         record.flags.insert_if(!self.has_settings, Flags::UNCALIBRATED);
+        record
+    }
+
+    /// Writes a finished interval and returns its sequence number; then it may be forgotten.
+    ///
+    /// A page that the flash did not keep stays void; the caller tries again.
+    pub fn store(&mut self, finished: &Finished, wall: &Wall) -> Result<u32, LogError> {
+        let record = self.prepare(finished, wall);
         match self.ring.append(&mut self.flash, &record.encode()) {
             Ok(()) => {
                 self.first_flags = Flags::NONE;
-                Ok(seq)
+                Ok(record.seq)
             }
             Err(e) => {
                 self.write_failures = self.write_failures.saturating_add(1);

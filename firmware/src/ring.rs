@@ -91,36 +91,39 @@ impl Ring {
     }
 
     fn search<F: NorFlash>(&mut self, flash: &mut F) -> Result<Option<Page>, LogError> {
-        let (mut newest, mut oldest): (Option<u32>, Option<u32>) = (None, None);
+        let (mut newest, mut oldest): (Option<Page>, Option<u32>) = (None, None);
         for sector in 0..self.slots / self.sector_pages {
             // The first sound page of a sector stands for it: later ones are newer.
             for k in 0..self.sector_pages {
                 if let Slot::Page(page) = self.read_slot(flash, sector * self.sector_pages + k)? {
                     let seq = page_seq(&page);
-                    newest = Some(newest.map_or(seq, |n| n.max(seq)));
                     oldest = Some(oldest.map_or(seq, |o| o.min(seq)));
+                    if newest.as_ref().is_none_or(|n| page_seq(n) < seq) {
+                        newest = Some(page);
+                    }
                     break;
                 }
             }
         }
-        let Some(start) = newest else {
+        let Some(mut last) = newest else {
             return Ok(None);
         };
-        let mut last = None;
+        let start = page_seq(&last);
         let sector_start = start - start % self.sector_pages;
-        for seq in start..sector_start.saturating_add(self.sector_pages) {
+        // Bits that a power cut left weak may read otherwise now: what was sound once counts.
+        for seq in start.saturating_add(1)..sector_start.saturating_add(self.sector_pages) {
             if let Slot::Page(page) = self.read_slot(flash, seq % self.slots)?
                 && page_seq(&page) == seq
             {
-                last = Some(page);
+                last = page;
             }
         }
-        let newest = last.as_ref().map_or(start, page_seq);
+        let newest = page_seq(&last);
         self.first = oldest.unwrap_or(0);
         self.next = sector_start.saturating_add(self.sector_pages);
         self.clean_until = self.next;
         self.skipped = self.next.saturating_sub(newest).saturating_sub(1);
-        Ok(last)
+        Ok(Some(last))
     }
 
     /// Reads a slot; a page whose number does not belong there counts as void.
