@@ -145,9 +145,9 @@ pub fn measure(file: &mut Waveform, options: &MeasureOptions) -> Result<Measurem
     let mut intervals = Vec::new();
     let power = file.power;
     let rate_hz = file.sample_rate_hz;
-    let run = run_meter(file, nominal, |window| {
+    let run = run_meter(file, nominal, true, |window| {
         let reading = read_window(window, &power);
-        start_s.get_or_insert((window.first_frame as f64 + window.start.value()) / rate_hz);
+        start_s.get_or_insert((window.first_frame as f64 + window.start.fraction()) / rate_hz);
         if logger.push(&reading) {
             let start_s = start_s.take().unwrap_or_default();
             intervals.extend(logger.take().map(|summary| MeasuredInterval { start_s, summary }));
@@ -180,7 +180,7 @@ pub fn windows(
 ) -> Result<(), MeasureError> {
     check_rate(file)?;
     let power: PowerConfig = file.power;
-    run_meter(file, nominal, |window| sink(window, &read_window(window, &power)))?;
+    run_meter(file, nominal, true, |window| sink(window, &read_window(window, &power)))?;
     Ok(())
 }
 
@@ -231,10 +231,10 @@ pub fn write_records(
         pages.extend(record.encode());
         last_s = summary.duration_s;
     };
-    let run = run_meter(file, settings.nominal, |window| {
+    let run = run_meter(file, settings.nominal, false, |window| {
         let reading = read_window(window, &power);
         energies.add(&reading);
-        let end = window.first_frame as f64 + window.start.value() + window.sums.length();
+        let end = window.first_frame as f64 + window.start.fraction() + window.sums.length();
         uptime_ms = (end * 1000.0 / rate_hz + 0.5) as u64;
         if logger.push(&reading) {
             keep(logger.take(), uptime_ms, &energies);
@@ -262,10 +262,12 @@ struct Run {
     left: u64,
 }
 
-/// Sends the whole file through a meter.
+/// Sends the whole file through a meter; `look_back` lets it see the end of the stream once
+/// more when that closes a last window, which a node does not.
 fn run_meter(
     file: &mut Waveform,
     nominal: Nominal,
+    look_back: bool,
     mut sink: impl FnMut(&Window),
 ) -> Result<Run, MeasureError> {
     let rate_hz = file.sample_rate_hz;
@@ -276,17 +278,23 @@ fn run_meter(
         Err(MeterError::SampleRate | MeterError::Buffer) => return Err(bad_rate(file)),
     };
     file.frames.rewind()?;
-    let mut chunk = vec![Frame::ZERO; CHUNK];
     let mut frames = 0;
+    // Two chunks in turn, so that the end of the stream is still at hand when it has come.
+    let size = CHUNK.max(acquire_frames(rate_hz));
+    let (mut chunk, mut before) = (vec![Frame::ZERO; size], Vec::new());
     loop {
         let n = file.frames.read(&mut chunk)?;
         frames += n as u64;
         meter.push(&chunk[..n], &mut sink);
         if n < chunk.len() {
+            before.extend_from_slice(&chunk[..n]);
             break;
         }
+        before.resize(size, Frame::ZERO);
+        before.copy_from_slice(&chunk);
     }
-    let left = meter.finish(&mut sink);
+    let tail = if look_back { before.as_slice() } else { &[] };
+    let left = meter.finish(tail, &mut sink);
     Ok(Run { frames, left })
 }
 
