@@ -1,3 +1,4 @@
 //! Waveforms with a closed-form truth, for the checks of the whole.
 
+pub mod program;
 pub mod waveform;
