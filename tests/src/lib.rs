@@ -1,4 +1,5 @@
-//! What the checks share: waveforms and logs with a truth in closed form.
+//! What the checks share: waveforms and logs with a truth in closed form, the program itself.
 
 pub mod made_log;
+pub mod program;
 pub mod waveform;
