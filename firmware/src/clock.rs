@@ -272,5 +272,5 @@ pub fn decode(registers: [u8; 7]) -> Result<u64, ClockError> {
 
 /// Two decimal digits of a number below 100.
 const fn digits(n: u8) -> u8 {
-    (n / 10) << 4 | n % 10
+    ((n / 10) << 4) | (n % 10)
 }

@@ -4,7 +4,7 @@
 mod simulated_converter;
 
 use simulated_converter::{
-    Chip, Host, Options, Rig, Rng, Source, disturb, driver, every_option, host_ns, rig_of,
+    Chip, Host, Options, Rng, Source, disturb, driver, every_option, host_ns, rig_of,
 };
 use wattless_node::converter::registers::{Address, GainFactor, Input, OffsetCounts};
 use wattless_node::converter::*;

@@ -43,7 +43,7 @@ pub fn crc(ansi: bool, bytes: &[u8]) -> u16 {
         0xFFFF,
         |sum, bit| {
             let carry = sum >> 15 ^ bit;
-            sum << 1 ^ carry * polynomial
+            (sum << 1) ^ (carry * polynomial)
         },
     )
 }
@@ -159,12 +159,12 @@ impl Chip {
         } else {
             state.whole - state.word_bits
         };
-        if state.clocked == enough {
-            if let Some(latched) = state.latched.take() {
-                self.frame = Some(state);
-                self.read_done(latched);
-                return output;
-            }
+        if state.clocked == enough
+            && let Some(latched) = state.latched.take()
+        {
+            self.frame = Some(state);
+            self.read_done(latched);
+            return output;
         }
         self.frame = Some(state);
         output
