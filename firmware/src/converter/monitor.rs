@@ -305,7 +305,8 @@ impl Monitor {
     }
 
     fn periods(&self, ns: u64) -> u64 {
-        (ns + self.period_ns / 2) / self.period_ns
+        // The period is never zero; this form has no panic path.
+        ns.saturating_add(self.period_ns / 2).checked_div(self.period_ns).unwrap_or(0)
     }
 
     /// What a whole frame says about the part's state and its own sample.
