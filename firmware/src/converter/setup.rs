@@ -287,20 +287,27 @@ impl Setup {
 
     /// Sample rate in millihertz: 8 000 000 for 8.192 MHz at a ratio of 512.
     pub const fn sample_rate_mhz(&self) -> u32 {
-        let divisor = 2 * self.osr.ratio() as u64;
-        ((self.clkin_hz as u64 * 1000 + divisor / 2) / divisor) as u32
+        // The ratio is a power of two: a shift instead of a division that could fail.
+        let shift = 1 + self.osr.ratio().trailing_zeros();
+        ((self.clkin_hz as u64 * 1000 + (1 << shift >> 1)) >> shift) as u32
     }
 
-    /// Time from one sample to the next, in nanoseconds, rounded.
+    /// Time from one sample to the next, in nanoseconds, rounded; for ever without a clock.
     pub const fn period_ns(&self) -> u64 {
-        let clkin = if self.clkin_hz == 0 { 1 } else { self.clkin_hz as u64 };
-        (2_000_000_000 * self.osr.ratio() as u64 + clkin / 2) / clkin
+        let clkin = self.clkin_hz as u64;
+        match (2_000_000_000 * self.osr.ratio() as u64 + clkin / 2).checked_div(clkin) {
+            Some(ns) => ns,
+            None => u64::MAX / 1024,
+        }
     }
 
     /// Duration of some clocks of CLKIN, in nanoseconds, rounded up.
     pub const fn clocks_ns(&self, clocks: u32) -> u64 {
-        let clkin = if self.clkin_hz == 0 { 1 } else { self.clkin_hz as u64 };
-        (clocks as u64 * 1_000_000_000).div_ceil(clkin)
+        let clkin = self.clkin_hz as u64;
+        match (clocks as u64 * 1_000_000_000 + clkin.saturating_sub(1)).checked_div(clkin) {
+            Some(ns) => ns,
+            None => u64::MAX / 1024,
+        }
     }
 
     /// Volts at a channel's pins for one count, at its gain and the reference in use.
@@ -338,7 +345,8 @@ impl Setup {
         let (low, high) = self.osr.phase_range();
         let nearest = (scaled + unit / 2).div_euclid(unit);
         let clocks = nearest.clamp(i64::from(low), i64::from(high));
-        let taken = (clocks * unit + modulator_hz / 2).div_euclid(modulator_hz);
+        let taken =
+            (clocks * unit + modulator_hz / 2).checked_div_euclid(modulator_hz).unwrap_or(0);
         // Both are within 32 bits: the clocks are few, and the remainder is smaller than the delay.
         PhaseSplit { clocks: clocks as i16, remainder_ns: (i64::from(delay_ns) - taken) as i32 }
     }
@@ -353,7 +361,7 @@ impl Setup {
         let ratio = self.osr.ratio();
         let length = ratio.min(1024);
         let h = mean_response(turns, length);
-        let averaged = mean_response(turns * f64::from(length), ratio / length);
+        let averaged = mean_response(turns * f64::from(length), (ratio >> 10).max(1));
         libm::fabs(h * h * h * averaged)
     }
 
