@@ -23,6 +23,11 @@ struct Table<'a> {
 
 impl Table<'_> {
     fn refuse(&self, key: &str, message: String) -> ScenarioError {
+        self.refuse_part(key, None, message)
+    }
+
+    /// Refuses an entry of an array, or the whole value.
+    fn refuse_part(&self, key: &str, part: Option<usize>, message: String) -> ScenarioError {
         let mut way = vec![Step::Key(self.name)];
         // A name with a dot is a table within the table.
         if let Some((outer, inner)) = self.name.split_once('.') {
@@ -30,6 +35,7 @@ impl Table<'_> {
         }
         way.extend(self.entry.map(|(at, _)| Step::Entry(at)));
         way.push(Step::Key(key));
+        way.extend(part.map(Step::Entry));
         let of = self.entry.map_or(String::new(), |(_, name)| format!(" of “{name}”"));
         self.lines.fault(&way, format!("{}.{key}{of}", self.name), message)
     }
@@ -53,20 +59,26 @@ impl Table<'_> {
     }
 
     fn harmonics(&self, list: &[Harmonic], three_wire_load: bool) -> Outcome {
-        for h in list {
-            self.within("harmonics", f64::from(h.order), 2.0..=40.0, "as order")?;
-            self.within("harmonics", h.pct, 0.0..=100.0, "%")?;
-            self.within("harmonics", h.angle_deg, -360.0..=360.0, "°")?;
-            if three_wire_load && h.order % 3 == 0 {
-                let message =
-                    format!("order {} needs a neutral, which the wiring does not have", h.order);
-                return Err(self.refuse("harmonics", message));
+        for (at, h) in list.iter().enumerate() {
+            let refuse = |message| Err(self.refuse_part("harmonics", Some(at), message));
+            if !(2..=40).contains(&h.order) {
+                return refuse(format!("order {} is not possible; give 2 to 40", h.order));
             }
-        }
-        let mut orders: Vec<u8> = list.iter().map(|h| h.order).collect();
-        orders.sort_unstable();
-        if let Some(twice) = orders.windows(2).find(|w| w[0] == w[1]) {
-            return Err(self.refuse("harmonics", format!("order {} is given twice", twice[0])));
+            if !(0.0..=100.0).contains(&h.pct) {
+                return refuse(format!("{} % is not possible; give 0 to 100 %", h.pct));
+            }
+            if !(-360.0..=360.0).contains(&h.angle_deg) {
+                return refuse(format!("{}° is not possible; give -360 to 360°", h.angle_deg));
+            }
+            if three_wire_load && h.order % 3 == 0 {
+                return refuse(format!(
+                    "order {} needs a neutral, which the wiring does not have",
+                    h.order
+                ));
+            }
+            if list[..at].iter().any(|other| other.order == h.order) {
+                return refuse(format!("order {} is given twice", h.order));
+            }
         }
         Ok(())
     }
