@@ -184,7 +184,7 @@ impl Sampler {
     /// Ends sampling: closes a window that lacks less than half a frame, and the interval.
     pub fn finish(&mut self) {
         let state = &mut self.state;
-        self.meter.finish(&mut |window| state.window(window));
+        self.meter.finish(&[], &mut |window| state.window(window));
         self.state.close();
     }
 
@@ -270,7 +270,8 @@ impl State {
         let reading = read_window(window, &self.power);
         self.energies.add(&reading);
         self.windows = self.windows.saturating_add(1);
-        let end_frames = (window.first_frame as f64 + window.start.value()) + window.sums.length();
+        let end_frames =
+            (window.first_frame as f64 + window.start.fraction()) + window.sums.length();
         let uptime_ms = self.to_ms_f64(self.base_frames as f64 + end_frames);
         self.snapshot = Some(Snapshot { reading, uptime_ms, energies: self.energies });
         if self.logger.push(&reading) && !self.waiting.is_full() {

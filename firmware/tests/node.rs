@@ -22,7 +22,7 @@ fn start(interval_s: u16) -> TestNode {
     node
 }
 
-/// Runs whole windows; a window ends once two frames of the next one are there.
+/// Runs whole windows; a window ends once three frames of the next one are there.
 fn run(node: &mut TestNode, windows: usize) {
     let frames = frames();
     for _ in 0..windows {

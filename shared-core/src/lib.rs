@@ -8,6 +8,7 @@ pub mod calibration;
 pub mod complex;
 pub mod correction;
 pub mod demand;
+pub mod extend;
 pub mod flags;
 pub mod frame;
 pub mod interval;

@@ -118,7 +118,8 @@ impl MockFlash {
             return Err(FlashFault::Off);
         }
         let at = offset as usize;
-        if at % unit != 0 || len % unit != 0 || at + len > self.bytes.len() {
+        let whole = at.is_multiple_of(unit) && len.is_multiple_of(unit);
+        if !whole || at + len > self.bytes.len() {
             return Err(FlashFault::Bounds);
         }
         Ok(at)
