@@ -146,6 +146,79 @@ fn a_bank_and_the_transformer_resonate_where_the_formula_says() {
     assert!(gain(at, 5) < gain(at, 7) && gain(at, 11) < 1.0);
 }
 
+/// At 60 Hz windows have 12 cycles; a converter clock may give an odd rate.
+#[test]
+fn readings_are_true_at_60_hz_and_other_rates() {
+    for rate in ["8000.0", "7812.5", "6400.0"] {
+        let head = head("three-wire", "level_pct = 103.0").replace("_hz = 50.0", "_hz = 60.0");
+        let s = setup(&format!("{head}[node]\nsample_rate_hz = {rate}\n{MOTOR}{RECTIFIER}"));
+        let t = s.feeder.truth(0.0, 2.0);
+        for r in readings(&s, &mut live(&s, 0, 2000)) {
+            agrees(rate, &r, &t, 3, 1e-4);
+            close("frequency", r.frequency_hz.unwrap(), 60.0, 60.0, 1e-6);
+        }
+        // Held buffers hold whole cycles: their frequency is near, not at, that of the supply.
+        for r in readings(&s, &mut held(&s, 0, 2000)) {
+            agrees(rate, &r, &t, 3, 1e-4);
+            close("frequency", r.frequency_hz.unwrap(), 60.0, 60.0, 5e-4);
+        }
+    }
+}
+
+/// Common practice: capacitors raise the voltage by kvar times the transformer's reactance in
+/// percent over its kVA; here 100 kvar on 400 kVA of 4 %, nearly all reactance: 1 %.
+#[test]
+fn capacitors_raise_the_voltage_behind_a_transformer() {
+    let supply = "[supply.transformer]\nkva = 400.0\nz_pct = 4.0\nx_over_r = 20.0";
+    let bank = "[[capacitor]]\nname = \"C\"\nkvar = 100.0\n";
+    let v = |loads: &str| {
+        setup(&format!("{}{loads}", head("four-wire", supply))).feeder.truth(0.0, 1.0).v_rms_v[0]
+    };
+    close("rise", v(bank) / v("") - 1.0, 0.0101, 0.0101, 0.01);
+}
+
+/// 7 % of series reactance tunes a bank to order 3.78 (1/sqrt(p)): at order 5 it draws like a
+/// reactance of 5p − 1/5 times its capacitive one, while its kvar stay as rated.
+#[test]
+fn a_detuned_bank_keeps_its_kvar_and_turns_inductive_at_harmonics() {
+    let supply = "harmonics = [{ order = 5, pct = 2.0 }]";
+    let bank = "[[capacitor]]\nname = \"C\"\nkvar = 60.0\ndetuning_pct = 7.0\n";
+    let s = setup(&format!("{}{bank}", head("three-wire", supply)));
+    close("kvar", s.feeder.truth(0.0, 1.0).total_q1_var(), -60e3, 60e3, 1e-5);
+    let state = s.feeder.state(0, 0.0);
+    let z = state.v_v[1][0].abs() / state.i_a[1][0].abs();
+    let x_c = 400.0 * 400.0 / 60e3 / 0.93;
+    close("impedance", z, x_c * (5.0 * 0.07 - 0.2), z, 1e-3);
+    let lags = (state.v_v[1][0] * state.i_a[1][0].conj()).im;
+    assert!(lags > 0.0, "inductive above its tuning");
+}
+
+/// A bank on a motor's contactor is on with it; a controller's steps reach their target.
+#[test]
+fn banks_follow_their_contactor_or_controller() {
+    let shift = "[[shift]]\nname = \"day\"\ndays = [\"mon\"]\nfrom = \"06:00\"\nto = \"14:00\"\n";
+    let motor = format!("{shift}{MOTOR}when = [\"day\"]\n");
+    let at = |s: &Setup, hour: f64| s.feeder.truth(hour * 3600.0, hour * 3600.0 + 60.0);
+    let alone = setup(&format!("{}{motor}", head("four-wire", "")));
+    let with = "[[capacitor]]\nname = \"C\"\nkvar = 12.0\nwith = \"Saw\"\n";
+    let with = setup(&format!("{}{motor}{with}", head("four-wire", "")));
+    close("off", at(&with, 5.0).total_q1_var(), 0.0, 1.0, 1e-9);
+    let (q, q0) = (at(&with, 10.0).total_q1_var(), at(&alone, 10.0).total_q1_var());
+    close("on", q0 - q, 12e3, 12e3, 1e-9);
+    let steps = "[[capacitor]]\nname = \"C\"\nkvar = 30.0\n\
+                 step_kvar = [5.0, 5.0, 5.0, 5.0, 5.0, 5.0]\n\
+                 target_pf = 0.95\ndelay_s = 30.0\n";
+    let s = setup(&format!("{}{motor}{steps}", head("four-wire", "")));
+    let pf = |hour| at(&s, hour).average_pf().unwrap();
+    assert!(at(&alone, 10.0).average_pf().unwrap() < 0.8);
+    assert!((0.93..0.99).contains(&pf(10.0)), "{}", pf(10.0));
+    // The steps are late at the start, and leave after the end.
+    let first_minute = s.feeder.truth(6.0 * 3600.0 + 4.0, 6.0 * 3600.0 + 29.0);
+    assert!(first_minute.average_pf().unwrap() < 0.8);
+    assert!(at(&s, 14.0).total_q1_var() < -5e3);
+    close("gone", at(&s, 14.1).total_q1_var(), 0.0, 1.0, 1e-9);
+}
+
 #[test]
 fn the_same_seed_gives_the_same_frames_and_another_seed_others() {
     let text = wattless::bench::scenario::SAWMILL;

@@ -48,6 +48,11 @@ fn impossible_values_are_refused_by_name_and_line() {
             &["capacitor.with", "Steam hammer"],
         ),
         ("kvar = 10.0", "kvar = 10.0\nstep_kvar = [5.0, 4.0]", &["capacitor.step_kvar", "9"]),
+        (
+            "work_s = [2.0, 12.0]\nrest_s = [10.0, 240.0]",
+            "work_s = [0.2, 12.0]\nrest_s = [0.2, 240.0]",
+            &["welder.work_s", "longer"],
+        ),
         ("kvar = 10.0", "kvar = 10.0\ndelay_s = 4.0", &["capacitor.delay_s", "step_kvar"]),
         ("kvar = 10.0", "kvar = 10.0\ndead_since = \"2026-03-04\"", &["capacitor.dead_since"]),
         ("kvar = 10.0", "kvar = 10.0\ndead = \"three-phase\"", &["capacitor.dead"]),

@@ -11,6 +11,9 @@ use std::ops::RangeInclusive;
 use wattless_core::settings::NAME_MAX;
 use wattless_core::wiring::Wiring;
 
+/// Most working periods of a load that are drawn.
+const CYCLES_MAX: f64 = 1.5e6;
+
 type Outcome = Result<(), ScenarioError>;
 
 /// A table of the file under check, for messages.
@@ -285,6 +288,14 @@ fn check_load<'a>(
         (Some(work), Some(rest)) => {
             t.pair("work_s", work, 0.2..=86_400.0)?;
             t.pair("rest_s", rest, 0.2..=86_400.0)?;
+            let cycles = f64::from(s.span.days) * 86_400.0 / (work[0] + rest[0]);
+            if cycles > CYCLES_MAX {
+                let message = format!(
+                    "may switch {cycles:.0} times in the span, more than {CYCLES_MAX}; give longer \
+                     periods or fewer days"
+                );
+                return Err(t.refuse("work_s", message));
+            }
         }
         (Some(_), None) => return Err(t.refuse("work_s", "needs rest_s beside it".into())),
         (None, Some(_)) => return Err(t.refuse("rest_s", "needs work_s beside it".into())),
