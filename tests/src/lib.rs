@@ -1,4 +1,5 @@
-//! Waveforms with a closed-form truth, for the checks of the whole.
+//! What the checks share: waveforms and logs with a truth in closed form, the program itself.
 
+pub mod made_log;
 pub mod program;
 pub mod waveform;
