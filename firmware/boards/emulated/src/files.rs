@@ -184,4 +184,3 @@ impl NorFlash for FlashFile {
         Ok(())
     }
 }
-
