@@ -129,16 +129,16 @@ impl Oscillator {
     /// A reference with phase zero at the start of the stretch.
     pub fn new(turns_per_frame: f64, start: Cut) -> Self {
         let step = Complex::unit(-TAU * turns_per_frame);
-        let mut reference = Reference { cos: [0; BLOCK], neg_sin: [0; BLOCK] };
+        let (mut cosines, mut neg_sines) = ([0; BLOCK], [0; BLOCK]);
         let mut at = Complex::new(1.0, 0.0);
-        for (cos, neg_sin) in reference.cos.iter_mut().zip(&mut reference.neg_sin) {
+        for (cos, neg_sin) in cosines.iter_mut().zip(&mut neg_sines) {
             *cos = scaled(at.re);
             *neg_sin = scaled(at.im);
             at = at * step;
         }
         let mut o = Oscillator {
             turns_per_frame,
-            reference,
+            reference: Reference::new(cosines, neg_sines),
             block_step: at,
             block_phase: Complex::ZERO,
             start_fraction: start.fraction(),
@@ -172,8 +172,8 @@ pub struct Sums {
     pub product_q16: [i128; PAIRS],
     /// Sum of count times the conjugate reference, in counts.
     pub phasor: [Complex; ACTIVE],
-    /// Frames in which the channel stood at an end of its range.
-    pub clipped: [u32; ACTIVE],
+    /// Largest magnitude of each channel in the whole frames, in counts.
+    pub peak: [i32; ACTIVE],
 }
 
 impl Sums {
@@ -216,7 +216,7 @@ pub struct Accumulator {
     sum: [i64; ACTIVE],
     product: [i64; PAIRS],
     phasor: [Complex; ACTIVE],
-    clipped: [u32; ACTIVE],
+    peak: [i32; ACTIVE],
 }
 
 /// What a cut adds beyond the whole frames before its cell.
@@ -267,7 +267,7 @@ impl Accumulator {
             sum: [0; ACTIVE],
             product: [0; PAIRS],
             phasor: [Complex::ZERO; ACTIVE],
-            clipped: [0; ACTIVE],
+            peak: [0; ACTIVE],
         }
     }
 
@@ -285,7 +285,7 @@ impl Accumulator {
         }
         for i in 0..ACTIVE {
             self.sum[i] = self.sum[i].wrapping_add(s.sum[i]);
-            self.clipped[i] = self.clipped[i].wrapping_add(s.clipped[i]);
+            self.peak[i] = self.peak[i].max(s.peak[i]);
             let inner = Complex::new(s.re[i] as f64, s.im[i] as f64);
             self.phasor[i] += inner * self.oscillator.block_phase;
         }
@@ -302,7 +302,7 @@ impl Accumulator {
             sum_q16: [0; ACTIVE],
             product_q16: [0; PAIRS],
             phasor: [Complex::ZERO; ACTIVE],
-            clipped: self.clipped,
+            peak: self.peak,
         };
         for i in 0..ACTIVE {
             s.sum_q16[i] = self.sum[i] * WEIGHT_ONE + edge.sum[i] - self.start_edge.sum[i];

@@ -1,7 +1,7 @@
 //! Load by hour of the week and by day, in local time; energies are split at the full hour.
 
-use super::clock::{HOUR_MS, HourWalk, LocalClock, WEEK_H, date_of_day, day_of_week, hour_of_week};
 use super::clock::DAY_NAMES;
+use super::clock::{HOUR_MS, HourWalk, LocalClock, WEEK_H, date_of_day, day_of_week, hour_of_week};
 use crate::site::WorkingHours;
 use serde::Serialize;
 use wattless_core::correction::power_factor;
@@ -195,11 +195,7 @@ impl<'a> Hours<'a> {
             .collect();
         let part = |take: &dyn Fn(usize) -> bool| {
             let mut sum = Load::default();
-            self.cells
-                .iter()
-                .enumerate()
-                .filter(|(h, _)| take(*h))
-                .for_each(|(_, c)| sum.add(c));
+            self.cells.iter().enumerate().filter(|(h, _)| take(*h)).for_each(|(_, c)| sum.add(c));
             Part {
                 measured_h: sum.hours,
                 active_net_wh: sum.p_wh,

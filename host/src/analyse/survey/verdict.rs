@@ -261,9 +261,8 @@ pub(super) fn pattern(
             hours.push(HourOfDay { hour: hour as u8, p_w, q1_var, pf });
         }
     }
-    let lack = |h: &HourOfDay| {
-        super::factors::signed_need_var(h.p_w, h.q1_var, target).unwrap_or(0.0)
-    };
+    let lack =
+        |h: &HourOfDay| super::factors::signed_need_var(h.p_w, h.q1_var, target).unwrap_or(0.0);
     Pattern {
         lowest_hour: hours.iter().copied().min_by(|a, b| a.pf.total_cmp(&b.pf)),
         highest_hour: hours.iter().copied().max_by(|a, b| a.pf.total_cmp(&b.pf)),
@@ -277,4 +276,3 @@ pub(super) fn pattern(
         base_share: None,
     }
 }
-
