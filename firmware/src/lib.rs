@@ -1,1 +1,10 @@
-//! placeholder
+#![doc = include_str!("../README.md")]
+#![cfg_attr(not(test), no_std)]
+#![forbid(unsafe_code)]
+
+pub mod keeper;
+pub mod link;
+pub mod node;
+pub mod ring;
+pub mod sampler;
+pub mod settings;

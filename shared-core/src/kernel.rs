@@ -99,71 +99,89 @@ pub mod integer {
 }
 
 /// The way of a processor with a fast double-precision unit.
+#[allow(clippy::needless_range_loop, reason = "indices name rows and columns of one table")]
 pub mod float {
     use super::*;
+    use crate::frame::CHANNELS;
 
-    type Lane = [f64; BLOCK];
+    /// Channels, then the reference's cosine and sine.
+    const COLUMNS: usize = ACTIVE + 2;
+
+    /// Frames handled at once: two doubles fill the vector register that every target has.
+    const LANES: usize = 2;
+
+    /// A block turned on its side: one row of frames a column of the product table.
+    type Table = [[[f64; LANES]; BLOCK / LANES]; COLUMNS];
 
     /// Sums a block in doubles that hold exact integers.
     #[inline]
     pub fn sum_block(frames: &[Frame], reference: &Reference) -> BlockSums {
-        let mut x = [[0.0f64; BLOCK]; ACTIVE];
-        let mut clipped = [0u32; ACTIVE];
+        let mut table: Table = [[[0.0; LANES]; BLOCK / LANES]; COLUMNS];
+        let mut clipped = [0u32; CHANNELS];
         for (n, frame) in frames.iter().take(BLOCK).enumerate() {
             let counts = frame.counts();
-            for ch in 0..ACTIVE {
-                x[ch][n] = f64::from(counts[ch]);
-                clipped[ch] += u32::from(is_clipped(counts[ch]));
+            for (row, count) in table.iter_mut().zip(&counts[..ACTIVE]) {
+                row.as_flattened_mut()[n] = f64::from(*count);
+            }
+            for (sum, count) in clipped.iter_mut().zip(counts) {
+                *sum += u32::from(is_clipped(*count));
             }
         }
-        let cos = reference.cos.map(f64::from);
-        let neg_sin = reference.neg_sin.map(f64::from);
+        for n in 0..BLOCK {
+            table[ACTIVE].as_flattened_mut()[n] = f64::from(reference.cos[n]);
+            table[ACTIVE + 1].as_flattened_mut()[n] = f64::from(reference.neg_sin[n]);
+        }
         let mut s = BlockSums {
             sum: [0; ACTIVE],
             product: [0; PAIRS],
             re: [0; ACTIVE],
             im: [0; ACTIVE],
-            clipped,
+            clipped: [0; ACTIVE],
         };
-        for i in 0..ACTIVE {
-            s.sum[i] = total(&x[i]) as i64;
-            s.re[i] = dot(&x[i], &cos) as i64;
-            s.im[i] = dot(&x[i], &neg_sin) as i64;
-            for j in i..ACTIVE {
-                s.product[pair(i, j)] = dot(&x[i], &x[j]) as i64;
-            }
-        }
+        s.clipped.copy_from_slice(&clipped[..ACTIVE]);
+        let mut acc = [[0.0; LANES]; COLUMNS + 1];
+        row::<0>(&table, &mut acc);
+        fold::<0>(&acc, &mut s);
+        row::<1>(&table, &mut acc);
+        fold::<1>(&acc, &mut s);
+        row::<2>(&table, &mut acc);
+        fold::<2>(&acc, &mut s);
+        row::<3>(&table, &mut acc);
+        fold::<3>(&acc, &mut s);
+        row::<4>(&table, &mut acc);
+        fold::<4>(&acc, &mut s);
+        row::<5>(&table, &mut acc);
+        fold::<5>(&acc, &mut s);
         s
     }
 
-    /// Independent partial sums let the compiler use vector registers.
-    const LANES: usize = 8;
-
-    #[inline(always)]
-    fn dot(a: &Lane, b: &Lane) -> f64 {
-        let mut acc = [0.0f64; LANES];
-        for (a, b) in a.chunks_exact(LANES).zip(b.chunks_exact(LANES)) {
-            for k in 0..LANES {
-                acc[k] += a[k] * b[k];
+    /// Sums of the lanes of channel I: with itself, the later channels, the reference, and alone.
+    ///
+    /// A function of its own, so that the compiler keeps the lanes in vector registers.
+    #[inline(never)]
+    fn row<const I: usize>(table: &Table, out: &mut [[f64; LANES]; COLUMNS + 1]) {
+        let mut acc = [[0.0; LANES]; COLUMNS + 1];
+        for n in 0..BLOCK / LANES {
+            let x = table[I][n];
+            for c in I..COLUMNS {
+                let y = table[c][n];
+                acc[c][0] += x[0] * y[0];
+                acc[c][1] += x[1] * y[1];
             }
+            acc[COLUMNS][0] += x[0];
+            acc[COLUMNS][1] += x[1];
         }
-        fold(acc)
+        *out = acc;
     }
 
-    #[inline(always)]
-    fn total(a: &Lane) -> f64 {
-        let mut acc = [0.0f64; LANES];
-        for a in a.chunks_exact(LANES) {
-            for k in 0..LANES {
-                acc[k] += a[k];
-            }
+    fn fold<const I: usize>(acc: &[[f64; LANES]; COLUMNS + 1], s: &mut BlockSums) {
+        let fold = |a: [f64; LANES]| (a[0] + a[1]) as i64;
+        s.sum[I] = fold(acc[COLUMNS]);
+        for c in I..ACTIVE {
+            s.product[pair(I, c)] = fold(acc[c]);
         }
-        fold(acc)
-    }
-
-    #[inline(always)]
-    fn fold(a: [f64; LANES]) -> f64 {
-        ((a[0] + a[4]) + (a[1] + a[5])) + ((a[2] + a[6]) + (a[3] + a[7]))
+        s.re[I] = fold(acc[ACTIVE]);
+        s.im[I] = fold(acc[ACTIVE + 1]);
     }
 }
 

@@ -1,3 +1,5 @@
-//! What several checks share.
+//! What the checks share: waveforms and logs with a truth in closed form, the program itself.
 
 pub mod made_log;
+pub mod program;
+pub mod waveform;

@@ -1,3 +1,4 @@
-//! What a log means: the survey of demand, energy and power factor.
+//! What the data says: readings of waveforms, the survey of a log.
 
+pub mod measure;
 pub mod survey;
