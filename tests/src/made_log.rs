@@ -105,7 +105,6 @@ impl LogMaker {
     }
 }
 
-
 /// A log that starts at an instant such as `2026-06-01T00:00:00Z`.
 pub fn at(instant: &str) -> LogMaker {
     match instant.parse::<jiff::Timestamp>() {

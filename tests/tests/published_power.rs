@@ -210,8 +210,7 @@ fn w5_dc_in_the_voltage_only() {
     // Cosines there: a quarter turn ahead of sines.
     let v = with_dc(sines(&[(1.0, 120.0, 90.0), (3.0, 60.0, 60.0)]), 80.0);
     let i = sines(&[(1.0, 5.0, 80.0), (3.0, 2.0, 30.0)]);
-    let setup =
-        Setup { frequency_hz: 60.0, cycles: 60.0, ..Setup::new(Wiring::SinglePhase) };
+    let setup = Setup { frequency_hz: 60.0, cycles: 60.0, ..Setup::new(Wiring::SinglePhase) };
     let p = setup.interval(&one(&v, &i)).phases[0];
     near(p.p_w, 347.4, 0.05);
     near(p.p_w, 347.4038, 0.005);
@@ -298,8 +297,7 @@ fn w10_square_wave_against_sine() {
     let v = |angle: f64| 230.0 * SQRT_2 * libm::sin(angle);
     let peaks = [400.0, 400.0, 400.0, 20.0, 20.0, 20.0];
     for dc in [0.0, 5.0] {
-        let readings =
-            setup.readings_of(&peaks, |a| [v(a), 0.0, 0.0, square(a) + dc, 0.0, 0.0]);
+        let readings = setup.readings_of(&peaks, |a| [v(a), 0.0, 0.0, square(a) + dc, 0.0, 0.0]);
         let p = joined(&readings).phases[0];
         let i_rms = libm::sqrt(100.0 + dc * dc);
         near(p.i_rms_a, i_rms, 1e-4);
@@ -322,8 +320,7 @@ fn two_wattmeters(v_line: f64, i_line: f64, phi: f64) -> ([f64; 2], IntervalSumm
     let v32 = turned(&v23);
     let first = single(&v12, &i1).total.p_w;
     let second = single(&v32, &i3).total.p_w;
-    let elements =
-        Setup::new(Wiring::TwoSensorLine).interval(&[v12, none(), v32, i1, none(), i3]);
+    let elements = Setup::new(Wiring::TwoSensorLine).interval(&[v12, none(), v32, i1, none(), i3]);
     // The same load by three sensors: no difference.
     let three = Setup::new(Wiring::ThreeWireLine).interval(&channels);
     near(three.total.p_w, elements.total.p_w, 1e-5 * three.total.s_arithmetic_va);
@@ -504,8 +501,7 @@ fn t14_effective_power_of_three_wires() {
     let (v3, i3) = (closing(&v1, &v2), closing(&i1, &i2));
     let r = Setup::new(Wiring::ThreeWireLine).readings(&[v1, v2, v3, i1, i2, i3])[2];
     let squares = |x: [f64; 3]| x.iter().map(|x| x * x).sum::<f64>();
-    let (ve2, ie2) =
-        (squares(r.v_line_v) / 9.0, squares(r.phases.map(|p| p.i_rms_a)) / 3.0);
+    let (ve2, ie2) = (squares(r.v_line_v) / 9.0, squares(r.phases.map(|p| p.i_rms_a)) / 3.0);
     let se = r.total.s_effective_va.unwrap();
     near(se / (3.0 * libm::sqrt(ve2 * ie2)), 1.0, 1e-12);
     let star = r.phases.map(|p| p.v1_v);

@@ -272,8 +272,7 @@ fn the_program_says_the_same() {
     let total = &json["readings"][0]["total"];
     near(total["p_w"].as_f64().unwrap(), 13_379.03e3, 1e-4 * 13_379.03e3);
     near(total["pf_arithmetic"].as_f64().unwrap(), 0.94285, 1e-5);
-    let dead: Value =
-        serde_json::from_slice(&run(&["--component", "GER 2"]).stdout).unwrap();
+    let dead: Value = serde_json::from_slice(&run(&["--component", "GER 2"]).stdout).unwrap();
     assert!(dead["readings"][0]["total"]["pf_arithmetic"].is_null());
     assert!(dead["readings"][0]["phases"][0]["pf"].is_null());
     // Thirty-one channels and no word which: an error that lists them.

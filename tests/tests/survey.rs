@@ -154,11 +154,8 @@ fn every_gap_has_its_reason() {
     log.pause(7.0).records(10, MINUTE, 10.0, 5.0);
     let s = run(&log, "");
     let c = &s.completeness;
-    let told: Vec<(Vec<GapReason>, f64, u32)> = c
-        .gaps
-        .iter()
-        .map(|g| (g.reasons.clone(), g.length_s, g.record_numbers_absent))
-        .collect();
+    let told: Vec<(Vec<GapReason>, f64, u32)> =
+        c.gaps.iter().map(|g| (g.reasons.clone(), g.length_s, g.record_numbers_absent)).collect();
     assert_eq!(
         told,
         [

@@ -164,9 +164,7 @@ fn dc_word(dc: Dc) -> &'static str {
 }
 
 fn to_json(file: &Waveform, m: &Measurement) -> Value {
-    let taken = |t: &wattless::collect::waveform::Taken| {
-        json!({"lead": t.lead.name(), "name": t.name, "factor": t.factor})
-    };
+    let taken = |t: &wattless::collect::waveform::Taken| json!({"lead": t.lead.name(), "name": t.name, "factor": t.factor});
     json!({
         "file": file.path.display().to_string(),
         "format": file.format.name(),
@@ -301,7 +299,8 @@ fn to_text(file: &Waveform, m: &Measurement) -> String {
     }
     if m.frames_left > 0 {
         let left_s = m.frames_left as f64 / m.sample_rate_hz;
-        let _ = writeln!(t, "\n{} samples ({left_s:.3} s) at the end fill no window", m.frames_left);
+        let _ =
+            writeln!(t, "\n{} samples ({left_s:.3} s) at the end fill no window", m.frames_left);
     }
     t
 }

@@ -241,8 +241,7 @@ mod tests {
     use wattless_core::frame::{COUNT_MAX, COUNT_MIN};
 
     fn written(channels: usize, frames: &[Frame]) -> Vec<u8> {
-        let mut w =
-            CountsWriter::new(Vec::new(), 8000.0, &Settings::default(), channels).unwrap();
+        let mut w = CountsWriter::new(Vec::new(), 8000.0, &Settings::default(), channels).unwrap();
         w.write(frames).unwrap();
         w.finish().unwrap()
     }
@@ -261,8 +260,7 @@ mod tests {
 
     #[test]
     fn counts_return() {
-        let frames =
-            [Frame::new([COUNT_MAX, COUNT_MIN, -1, 1, 0, -65536, 7, -7]), Frame::ZERO];
+        let frames = [Frame::new([COUNT_MAX, COUNT_MIN, -1, 1, 0, -65536, 7, -7]), Frame::ZERO];
         assert_eq!(opened(&written(8, &frames)).unwrap(), frames);
         let six = opened(&written(6, &frames)).unwrap();
         assert_eq!(six[0], Frame::new([COUNT_MAX, COUNT_MIN, -1, 1, 0, -65536, 0, 0]));

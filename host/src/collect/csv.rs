@@ -606,8 +606,7 @@ impl FrameStream for CsvFrames {
             self.check_time(row.time.value)?;
             let mut counts = [0i32; CHANNELS];
             for (slot, count) in counts.iter_mut().take(ACTIVE).enumerate() {
-                *count =
-                    waveform::count(row.samples[slot] * self.factors[slot], self.gains[slot]);
+                *count = waveform::count(row.samples[slot] * self.factors[slot], self.gains[slot]);
             }
             *frame = Frame::new(counts);
         }
@@ -627,8 +626,20 @@ mod tests {
     #[test]
     fn numbers_are_those_of_the_standard_library() {
         for text in [
-            "0", "-0.0", "1.5", "+2", ".5", "5.", "1e3", "1.25E-4", "123456789012345678901234567890",
-            "0.000125", "3.4028235e38", "9007199254740993", "1e-30", "-325.26911934581186",
+            "0",
+            "-0.0",
+            "1.5",
+            "+2",
+            ".5",
+            "5.",
+            "1e3",
+            "1.25E-4",
+            "123456789012345678901234567890",
+            "0.000125",
+            "3.4028235e38",
+            "9007199254740993",
+            "1e-30",
+            "-325.26911934581186",
         ] {
             let want: f64 = text.parse().unwrap();
             let got = number(text.as_bytes(), false).unwrap().value;

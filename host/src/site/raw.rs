@@ -155,12 +155,20 @@ impl SupplySection {
                 })
             })
             .transpose()?;
-        let line_voltage_v = checked(self.line_voltage_v, |v| v > 0.0 && v.is_finite(), |v| {
-            format!("line_voltage_v = {v} makes no sense; give a positive number of volts between lines")
-        })?;
-        let frequency_hz = checked(self.frequency_hz, |f| f == 50.0 || f == 60.0, |f| {
-            format!("frequency_hz = {f} is not supported; give 50 or 60")
-        })?;
+        let line_voltage_v = checked(
+            self.line_voltage_v,
+            |v| v > 0.0 && v.is_finite(),
+            |v| {
+                format!(
+                    "line_voltage_v = {v} makes no sense; give a positive number of volts between lines"
+                )
+            },
+        )?;
+        let frequency_hz = checked(
+            self.frequency_hz,
+            |f| f == 50.0 || f == 60.0,
+            |f| format!("frequency_hz = {f} is not supported; give 50 or 60"),
+        )?;
         Ok(Supply { line_voltage_v, frequency_hz, wiring })
     }
 }
@@ -179,8 +187,11 @@ impl DemandSection {
         )?;
         let interval_min = value(&self.interval_min).unwrap_or(15);
         // Where the file does not say, a third of the interval: 5 minutes of 15.
-        let sub_min = value(&self.sub_interval_min)
-            .unwrap_or(if interval_min % 3 == 0 { interval_min / 3 } else { interval_min });
+        let sub_min = value(&self.sub_interval_min).unwrap_or(if interval_min % 3 == 0 {
+            interval_min / 3
+        } else {
+            interval_min
+        });
         let refuse = |e: DemandError| {
             let at = match e {
                 DemandError::Sub => self.sub_interval_min.as_ref().or(self.interval_min.as_ref()),
@@ -202,9 +213,8 @@ impl DemandSection {
             ));
         }
         if apparent.is_none() {
-            assumed.push(
-                "kVA is the vector sqrt(kW² + kvar²) (set demand.apparent_power)".to_owned(),
-            );
+            assumed
+                .push("kVA is the vector sqrt(kW² + kvar²) (set demand.apparent_power)".to_owned());
         }
         Ok(DemandTerms {
             kind: kind.unwrap_or(DemandKind::Block),
@@ -220,9 +230,15 @@ impl PowerFactorSection {
         if self.target.is_none() {
             assumed.push("the target power factor is 0.95 (set power_factor.target)".to_owned());
         }
-        let target = checked(self.target, |x| x > 0.0 && x <= 1.0, |x| {
-            format!("target = {x} is not a power factor; give a number above 0 and up to 1, such as 0.95")
-        })?;
+        let target = checked(
+            self.target,
+            |x| x > 0.0 && x <= 1.0,
+            |x| {
+                format!(
+                    "target = {x} is not a power factor; give a number above 0 and up to 1, such as 0.95"
+                )
+            },
+        )?;
         Ok(PowerFactorTerms {
             target: target.unwrap_or(0.95),
             counts_from_share: share("counts_from_share", self.counts_from_share)?.unwrap_or(0.25),
@@ -234,9 +250,7 @@ impl PowerFactorSection {
 impl WorkingHoursSection {
     fn resolve(self, assumed: &mut Vec<String>) -> Result<WorkingHours, Fault> {
         if self.days.is_none() && self.from_h.is_none() && self.to_h.is_none() {
-            assumed.push(
-                "working hours are Mon to Fri, 06 to 18 h (set working_hours)".to_owned(),
-            );
+            assumed.push("working hours are Mon to Fri, 06 to 18 h (set working_hours)".to_owned());
         }
         let mut days = [true, true, true, true, true, false, false];
         if let Some(list) = self.days {
@@ -249,13 +263,17 @@ impl WorkingHoursSection {
                 days[day] = true;
             }
         }
-        let from_h = checked(self.from_h, |h| h < 24, |h| {
-            format!("from_h = {h} is not an hour; give 0 to 23")
-        })?
+        let from_h = checked(
+            self.from_h,
+            |h| h < 24,
+            |h| format!("from_h = {h} is not an hour; give 0 to 23"),
+        )?
         .unwrap_or(6);
-        let to_h = checked(self.to_h, |h| h > from_h && h <= 24, |h| {
-            format!("to_h = {h} must be after from_h = {from_h} and at most 24")
-        })?
+        let to_h = checked(
+            self.to_h,
+            |h| h > from_h && h <= 24,
+            |h| format!("to_h = {h} must be after from_h = {from_h} and at most 24"),
+        )?
         .unwrap_or(18.max(from_h + 1));
         Ok(WorkingHours { days, from_h, to_h })
     }
@@ -263,9 +281,11 @@ impl WorkingHoursSection {
 
 impl VerdictSection {
     fn resolve(self) -> Result<VerdictTerms, Fault> {
-        let hours_of_week = checked(self.hours_of_week, |h| (1..=168).contains(&h), |h| {
-            format!("hours_of_week = {h} cannot be; give 1 to 168")
-        })?;
+        let hours_of_week = checked(
+            self.hours_of_week,
+            |h| (1..=168).contains(&h),
+            |h| format!("hours_of_week = {h} cannot be; give 1 to 168"),
+        )?;
         Ok(VerdictTerms {
             kvar_share: share("kvar_share", self.kvar_share)?.unwrap_or(0.05),
             low_demand_kvar_share: share("low_demand_kvar_share", self.low_demand_kvar_share)?
@@ -300,9 +320,11 @@ fn checked<T: Copy>(
 }
 
 fn share(name: &str, entry: Entry<f64>) -> Result<Option<f64>, Fault> {
-    checked(entry, |x| (0.0..=1.0).contains(&x), |x| {
-        format!("{name} = {x} is not a share; give a number from 0 to 1")
-    })
+    checked(
+        entry,
+        |x| (0.0..=1.0).contains(&x),
+        |x| format!("{name} = {x} is not a share; give a number from 0 to 1"),
+    )
 }
 
 fn one_of<T: Copy>(

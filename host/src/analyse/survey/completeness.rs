@@ -236,12 +236,8 @@ impl<'a> Walk<'a> {
         let duration_us = log.duration_us[at];
         let length_ms = (i64::from(duration_us) + 500) / 1000;
         let start_ms = end_ms - length_ms;
-        let now = Before {
-            end_ms,
-            seq: log.seq[at],
-            boot: log.boot[at],
-            flags: Flags(log.flags[at]),
-        };
+        let now =
+            Before { end_ms, seq: log.seq[at], boot: log.boot[at], flags: Flags(log.flags[at]) };
         let mut place = Place { start_ms, end_ms, share: 1.0 };
         if let Some(before) = self.before {
             if before.end_ms == end_ms && before.seq == now.seq && before.boot == now.boot {

@@ -311,9 +311,10 @@ impl<'a> Demands<'a> {
         let block = resolves(self.terms.interval_s).then(|| {
             self.block_peaks.finish(&self.block.rule, self.terms.interval_s, which, self.clock)
         });
-        let sliding = self.sliding.as_ref().filter(|_| resolves(self.terms.sub_interval_s)).map(
-            |m| self.sliding_peaks.finish(&m.rule, self.terms.sub_interval_s, which, self.clock),
-        );
+        let sliding =
+            self.sliding.as_ref().filter(|_| resolves(self.terms.sub_interval_s)).map(|m| {
+                self.sliding_peaks.finish(&m.rule, self.terms.sub_interval_s, which, self.clock)
+            });
         let series = if block.is_some() { self.series } else { Vec::new() };
         let billed = self.terms.kind;
         // A sliding interval without sub-intervals is a block.

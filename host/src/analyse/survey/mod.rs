@@ -86,13 +86,17 @@ pub enum SurveyError {
     #[error("the log holds no record; pull from the node first, or widen the time range")]
     Empty,
     /// Every record is unusable.
-    #[error("none of the log's {records} records can be used: values are not numbers or lengths are zero; pull again or check the file they came from")]
+    #[error(
+        "none of the log's {records} records can be used: values are not numbers or lengths are zero; pull again or check the file they came from"
+    )]
     Unusable {
         /// Number of records.
         records: usize,
     },
     /// A column has another length than the rest.
-    #[error("the log's columns differ in length ({found} and {expected}); the file or store is damaged, read it again")]
+    #[error(
+        "the log's columns differ in length ({found} and {expected}); the file or store is damaged, read it again"
+    )]
     Uneven {
         /// Records by the column of times.
         expected: usize,
@@ -106,13 +110,17 @@ pub enum SurveyError {
         at: usize,
     },
     /// A record lies outside the calendar.
-    #[error("a record's time ({at_ms} ms since 1970) is outside the calendar; set the node's clock and pull again")]
+    #[error(
+        "a record's time ({at_ms} ms since 1970) is outside the calendar; set the node's clock and pull again"
+    )]
     Time {
         /// Unix milliseconds.
         at_ms: i64,
     },
     /// The tariff uses effective apparent power and the log has none.
-    #[error("the log has no effective apparent power (its wiring defines none); set demand.apparent_power to \"vector\" or \"arithmetic\" in the site file")]
+    #[error(
+        "the log has no effective apparent power (its wiring defines none); set demand.apparent_power to \"vector\" or \"arithmetic\" in the site file"
+    )]
     NoEffective,
     /// The site's demand rule is impossible.
     #[error("the site's demand rule makes no sense: {0}; correct its [demand] section")]
@@ -212,9 +220,9 @@ pub fn survey_with(
         verdict::pattern(&hours.cells(), working, site.power_factor.target, no_load_va);
     let base = judged.duration.iter().find(|r| r.exceeded_share == 0.95).map(|r| r.q1_var);
     pattern.base_q1_var = base;
-    pattern.base_share = base.filter(|_| energy.reactive_lagging_varh > 0.0).map(|b| {
-        (b.max(0.0) * energy.measured_h / energy.reactive_lagging_varh).min(1.0)
-    });
+    pattern.base_share = base
+        .filter(|_| energy.reactive_lagging_varh > 0.0)
+        .map(|b| (b.max(0.0) * energy.measured_h / energy.reactive_lagging_varh).min(1.0));
     Ok(Survey {
         basis: basis(site),
         first: clock.moment(first_ms),

@@ -60,7 +60,8 @@ pub(super) struct Ranges {
 
 impl Ranges {
     pub(super) fn of(log: &IntervalLog) -> Ranges {
-        let largest = |c: &Vec<f32>| c.iter().copied().filter(|x| x.is_finite()).fold(0.0, f32::max);
+        let largest =
+            |c: &Vec<f32>| c.iter().copied().filter(|x| x.is_finite()).fold(0.0, f32::max);
         let v_max = log.v_rms_v.each_ref().map(largest);
         let i_max = log.i_rms_a.each_ref().map(largest);
         let loaded_from_a = i_max.iter().copied().fold(0.0, f32::max) * LOADED_SHARE;
@@ -130,8 +131,7 @@ impl PhaseSums {
         if f > 0 {
             self.frequency.0 += f64::from(f) * hours;
             self.frequency.1 += hours;
-            self.frequency_range =
-                [self.frequency_range[0].min(f), self.frequency_range[1].max(f)];
+            self.frequency_range = [self.frequency_range[0].min(f), self.frequency_range[1].max(f)];
         }
         let (mut s_va, mut total) = (0.0, [0.0; 3]);
         for (k, sum) in self.sums.iter_mut().enumerate() {

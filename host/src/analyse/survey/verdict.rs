@@ -242,7 +242,9 @@ pub struct Pattern {
     pub highest_hour: Option<HourOfDay>,
     /// Hour of the working days that lacks most kvar, where any does.
     pub most_lacking_hour: Option<HourOfDay>,
-    /// Hours of the working days (of 24) below the target.
+    /// Hours of the working days (of 24) with a power factor.
+    pub hours: u32,
+    /// Those of them below the target.
     pub low_hours: u32,
     /// Reactive power that is exceeded 95 % of the time: always on, in var.
     pub base_q1_var: Option<f64>,
@@ -265,9 +267,8 @@ pub(super) fn pattern(
             hours.push(HourOfDay { hour: hour as u8, p_w, q1_var, pf });
         }
     }
-    let lack = |h: &HourOfDay| {
-        super::factors::signed_need_var(h.p_w, h.q1_var, target).unwrap_or(0.0)
-    };
+    let lack =
+        |h: &HourOfDay| super::factors::signed_need_var(h.p_w, h.q1_var, target).unwrap_or(0.0);
     Pattern {
         lowest_hour: hours.iter().copied().min_by(|a, b| a.pf.total_cmp(&b.pf)),
         highest_hour: hours.iter().copied().max_by(|a, b| a.pf.total_cmp(&b.pf)),
@@ -276,9 +277,9 @@ pub(super) fn pattern(
             .copied()
             .filter(|h| lack(h) > 0.0)
             .max_by(|a, b| lack(a).total_cmp(&lack(b))),
+        hours: hours.len() as u32,
         low_hours: hours.iter().filter(|h| h.pf < target - ROUNDING).count() as u32,
         base_q1_var: None,
         base_share: None,
     }
 }
-

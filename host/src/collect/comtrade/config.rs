@@ -157,9 +157,7 @@ impl Config {
         })?;
         // The 1991 revision ends here, with a factor of one.
         let multiplier = match lines.next("the factor of time") {
-            Ok(fields) if !fields[0].is_empty() => {
-                lines.real(&fields, 0, "the factor of time")?
-            }
+            Ok(fields) if !fields[0].is_empty() => lines.real(&fields, 0, "the factor of time")?,
             _ => 1.0,
         };
         // Nine digits of the second in the first time mean stamps in nanoseconds.
@@ -261,10 +259,10 @@ pub fn split_parts(bytes: &[u8]) -> Result<Parts<'_>, ComtradeFault> {
                     // Bytes that may look like anything: the heading says how many, or all.
                     let rest = &bytes[at..];
                     let size = size.trim().parse().unwrap_or(rest.len());
-                    data = Some(rest.get(..size).ok_or(ComtradeFault::CutPart {
-                        found: rest.len(),
-                        wanted: size,
-                    })?);
+                    data = Some(
+                        rest.get(..size)
+                            .ok_or(ComtradeFault::CutPart { found: rest.len(), wanted: size })?,
+                    );
                     at += size;
                     continue;
                 }

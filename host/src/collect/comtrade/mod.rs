@@ -129,9 +129,7 @@ pub enum ComtradeFault {
         list: String,
     },
     /// A channel asked for is not there, or its name is used twice.
-    #[error(
-        "{why} '{name}'; take a name or # and a number from its channels:\n{list}"
-    )]
+    #[error("{why} '{name}'; take a name or # and a number from its channels:\n{list}")]
     NoChannel {
         /// What is wrong with the name.
         why: &'static str,
@@ -175,8 +173,11 @@ fn section_list(sections: &[Section]) -> String {
 
 fn channel_list(channels: &[Analog]) -> String {
     let line = |(k, c): (usize, &Analog)| {
-        let about: Vec<&str> =
-            [&c.phase, &c.component, &c.unit].map(String::as_str).into_iter().filter(|s| !s.is_empty()).collect();
+        let about: Vec<&str> = [&c.phase, &c.component, &c.unit]
+            .map(String::as_str)
+            .into_iter()
+            .filter(|s| !s.is_empty())
+            .collect();
         format!("  #{} {} ({})", k + 1, c.name, about.join(", "))
     };
     channels.iter().enumerate().map(line).collect::<Vec<_>>().join("\n")
@@ -212,7 +213,14 @@ pub fn open(path: &Path, options: &OpenOptions) -> Result<Waveform, WaveformErro
             * analog.to_primary
             * options.factor(lead);
         let delay_ns = delay_ns(analog).map_err(in_config)?;
-        channels.push(Picked { slot, position, analog: analog.clone(), factor, gain: 0.0, delay_ns });
+        channels.push(Picked {
+            slot,
+            position,
+            analog: analog.clone(),
+            factor,
+            gain: 0.0,
+            delay_ns,
+        });
         taken.push(Taken { lead, name: analog.name.clone(), factor: analog.a * factor });
     }
     let mut frames = ComtradeFrames::new(data_path.clone(), data, channels, section);
@@ -239,9 +247,8 @@ pub fn open(path: &Path, options: &OpenOptions) -> Result<Waveform, WaveformErro
 
 /// Configuration and samples, each with the file that it came from.
 fn read_parts(path: &Path) -> Result<(PathBuf, Config, PathBuf, Vec<u8>), WaveformError> {
-    let read = |p: &Path| {
-        std::fs::read(p).map_err(|source| WaveformError::Io { path: p.into(), source })
-    };
+    let read =
+        |p: &Path| std::fs::read(p).map_err(|source| WaveformError::Io { path: p.into(), source });
     let extension = path.extension().unwrap_or_default().to_ascii_lowercase();
     if extension == "cff" {
         let bytes = read(path)?;
@@ -322,11 +329,8 @@ fn find_channel(
     options: &OpenOptions,
     name: &str,
 ) -> Result<usize, ComtradeFault> {
-    let bad = |why| ComtradeFault::NoChannel {
-        why,
-        name: name.to_owned(),
-        list: channel_list(channels),
-    };
+    let bad =
+        |why| ComtradeFault::NoChannel { why, name: name.to_owned(), list: channel_list(channels) };
     if let Some(number) = name.strip_prefix('#') {
         let number: Option<usize> = number.trim().parse().ok();
         let position = number.and_then(|n| n.checked_sub(1)).filter(|&k| k < channels.len());
@@ -426,11 +430,7 @@ fn unit_factor(channel: &Analog, lead: Lead) -> Result<f64, ComtradeFault> {
         Some("u" | "µ" | "μ") => Ok(1e-6),
         // A recording without units is taken at its word when the channel was named.
         _ if unit.is_empty() || unit.eq_ignore_ascii_case("none") => Ok(1.0),
-        _ => Err(ComtradeFault::Unit {
-            name: channel.name.clone(),
-            unit: unit.to_owned(),
-            wanted,
-        }),
+        _ => Err(ComtradeFault::Unit { name: channel.name.clone(), unit: unit.to_owned(), wanted }),
     }
 }
 
@@ -476,7 +476,15 @@ impl ComtradeFrames {
     fn new(path: PathBuf, data: Data, channels: Vec<Picked>, span: Span) -> Self {
         let picks: Vec<usize> = channels.iter().map(|c| c.position).collect();
         let reader = data.reader(span.from);
-        ComtradeFrames { path, values: vec![None; picks.len()], data, reader, channels, picks, span }
+        ComtradeFrames {
+            path,
+            values: vec![None; picks.len()],
+            data,
+            reader,
+            channels,
+            picks,
+            span,
+        }
     }
 
     fn error(&self, fault: ComtradeFault) -> WaveformError {
@@ -508,7 +516,8 @@ impl ComtradeFrames {
         }
         let steps = config.storage != Storage::Float32 && whole_numbers;
         let kind_peak = |is_voltage: bool| {
-            let of_kind = self.channels.iter().zip(&peaks).filter(|(c, _)| (c.slot < 3) == is_voltage);
+            let of_kind =
+                self.channels.iter().zip(&peaks).filter(|(c, _)| (c.slot < 3) == is_voltage);
             of_kind.map(|(_, &p)| p).fold(0.0, f64::max)
         };
         let kinds = [kind_peak(false), kind_peak(true)];

@@ -146,7 +146,6 @@ macro_rules! real {
     };
 }
 
-
 /// The columns of one phase.
 macro_rules! phase {
     ($k:literal, $l:literal) => {
@@ -335,7 +334,12 @@ const ENERGY: &[Column] = &[
     energy!(1, "active_out_10mwh", "active_out_wh", "active energy given back, counter"),
     energy!(2, "reactive_i_10mvarh", "reactive_i_varh", "reactive energy, quadrant I, counter"),
     energy!(3, "reactive_ii_10mvarh", "reactive_ii_varh", "reactive energy, quadrant II, counter"),
-    energy!(4, "reactive_iii_10mvarh", "reactive_iii_varh", "reactive energy, quadrant III, counter"),
+    energy!(
+        4,
+        "reactive_iii_10mvarh",
+        "reactive_iii_varh",
+        "reactive energy, quadrant III, counter"
+    ),
     energy!(5, "reactive_iv_10mvarh", "reactive_iv_varh", "reactive energy, quadrant IV, counter"),
     energy!(6, "apparent_10mvah", "apparent_vah", "arithmetic apparent energy, counter"),
 ];

@@ -388,7 +388,12 @@ fn places(log: &mut IntervalLog, n: usize) -> Vec<(&'static str, Place<'_>)> {
 
 macro_rules! every_column {
     ($log:ident, |$x:ident| $do:expr) => {{
-        macro_rules! each { ($c:expr) => {{ let $x = $c; $do; }} }
+        macro_rules! each {
+            ($c:expr) => {{
+                let $x = $c;
+                $do;
+            }};
+        }
         each!(&mut $log.seq);
         each!(&mut $log.boot);
         each!(&mut $log.end_ms);
@@ -399,13 +404,8 @@ macro_rules! every_column {
         each!(&mut $log.frequency_10uhz);
         each!(&mut $log.s_effective_va);
         $log.energy_counts.iter_mut().for_each(|c| each!(c));
-        let groups = [
-            &mut $log.v_rms_v,
-            &mut $log.i_rms_a,
-            &mut $log.p_w,
-            &mut $log.q1_var,
-            &mut $log.s_va,
-        ];
+        let groups =
+            [&mut $log.v_rms_v, &mut $log.i_rms_a, &mut $log.p_w, &mut $log.q1_var, &mut $log.s_va];
         groups.into_iter().flatten().for_each(|c| each!(c));
     }};
 }
