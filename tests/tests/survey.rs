@@ -3,8 +3,9 @@
 use std::path::Path;
 use wattless::analyse::survey::completeness::GapReason;
 use wattless::analyse::survey::verdict::{Class, Obstacle};
-use wattless::analyse::survey::{Survey, SurveyError, survey};
+use wattless::analyse::survey::{Survey, SurveyError, survey, survey_with};
 use wattless::collect::log::IntervalLog;
+use wattless::collect::store::{Gap, GapReason as Known};
 use wattless::site::Site;
 use wattless_core::flags::Flags;
 use wattless_tests::made_log::{LogMaker, at, kvar, production_week};
@@ -175,6 +176,23 @@ fn every_gap_has_its_reason() {
     near(counters.absent_active_net_wh, 30e3 * 0.05, 0.2);
     near(counters.absent_reactive_net_varh, 15e3 * 0.05, 0.2);
     near(s.energy.active_net_wh, 10e3 * 3658.0 / 3600.0, 0.1);
+}
+
+/// What the store knows of absent records is told with the gap.
+#[test]
+fn the_store_knows_why_records_are_absent() {
+    let mut log = at("2026-06-01T00:00:00Z");
+    log.records(10, MINUTE, 10.0, 5.0); // 1 to 10
+    log.absent(3, MINUTE, 10.0, 5.0).records(10, MINUTE, 10.0, 5.0); // 14 to 23
+    log.absent(4, MINUTE, 10.0, 5.0).records(10, MINUTE, 10.0, 5.0); // 28 on
+    let known = [
+        Gap { first_seq: 11, last_seq: 13, reason: Known::Overwritten },
+        Gap { first_seq: 25, last_seq: 26, reason: Known::Void },
+    ];
+    let s = survey_with(&log.log, &Site::default(), &known).unwrap();
+    let reasons: Vec<_> = s.completeness.gaps.iter().map(|g| g.reasons.clone()).collect();
+    assert_eq!(reasons[0], [GapReason::Overwritten]);
+    assert_eq!(reasons[1], [GapReason::LeftEmpty, GapReason::RecordsAbsent]);
 }
 
 /// Sample clocks are off by some 100 ppm and times are rounded: that is no gap.

@@ -129,6 +129,20 @@ impl LocalClock {
         self.spans.get(1..).unwrap_or_default()
     }
 
+    /// Hours of the week that clocks skipped within the stretch.
+    pub fn skipped_hours_of_week(&self) -> Vec<usize> {
+        let mut skipped = Vec::new();
+        for w in self.spans.windows(2) {
+            if let [(_, before_s), (at_ms, after_s)] = w {
+                let from = at_ms + i64::from(*before_s) * 1000;
+                let to = at_ms + i64::from(*after_s) * 1000;
+                let first = from.div_euclid(HOUR_MS) + i64::from(from.rem_euclid(HOUR_MS) > 0);
+                skipped.extend((first..to.div_euclid(HOUR_MS)).map(hour_of_week));
+            }
+        }
+        skipped
+    }
+
     /// Length of a local day in hours: 24, or 23 or 25 (or between) when clocks change.
     pub fn day_hours(&self, epoch_day: i64) -> f64 {
         let start = |day: i64| {
@@ -204,6 +218,7 @@ mod tests {
         assert_eq!(c.offset_s(ms("2026-03-29T00:59:59Z")), 3600);
         assert_eq!(c.offset_s(ms("2026-03-29T01:00:00Z")), 7200);
         assert_eq!(c.offset_s(ms("2026-10-25T01:00:00Z")), 3600);
+        assert_eq!(c.skipped_hours_of_week(), [6 * 24 + 2]);
         let m = c.moment(ms("2026-03-29T01:00:00Z"));
         assert_eq!(m.rfc3339(), "2026-03-29T03:00:00+02:00");
         assert_eq!(m.to_string(), "Sun 2026-03-29 03:00");

@@ -2,6 +2,7 @@
 
 use super::clock::{LocalClock, Moment};
 use crate::collect::log::IntervalLog;
+use crate::collect::store;
 use serde::Serialize;
 use wattless_core::flags::Flags;
 
@@ -88,8 +89,12 @@ pub struct Gap {
 pub enum GapReason {
     /// The node started anew: it had no power.
     Restart,
-    /// Record numbers are absent: overwritten in the node, damaged, left empty or not pulled.
+    /// Record numbers are absent and nothing tells why.
     RecordsAbsent,
+    /// The node had overwritten the records before they were pulled.
+    Overwritten,
+    /// The node left record numbers empty.
+    LeftEmpty,
     /// Samples were lost within a record.
     SamplesLost,
     /// The clock was set forward.
@@ -108,6 +113,8 @@ impl GapReason {
         match self {
             GapReason::Restart => "node without power, restarted",
             GapReason::RecordsAbsent => "records absent",
+            GapReason::Overwritten => "overwritten before the pull",
+            GapReason::LeftEmpty => "left empty by the node",
             GapReason::SamplesLost => "samples lost",
             GapReason::ClockSet => "clock set",
             GapReason::SettingsChanged => "settings changed",
@@ -146,7 +153,16 @@ struct RawGap {
     flags: Flags,
     restart: bool,
     unusable: bool,
-    absent: u32,
+    absent: Absent,
+}
+
+/// Record numbers between two neighbours, by what the store knows of them.
+#[derive(Clone, Copy, Default)]
+struct Absent {
+    all: u32,
+    overwritten: bool,
+    left_empty: bool,
+    unknown: bool,
 }
 
 /// The record before the one at hand.
@@ -159,8 +175,8 @@ struct Before {
 }
 
 /// Goes through the records in order of time.
-#[derive(Default)]
-pub(super) struct Walk {
+pub(super) struct Walk<'a> {
+    known: &'a [store::Gap],
     before: Option<Before>,
     first_ms: i64,
     records: u64,
@@ -181,7 +197,32 @@ pub(super) struct Walk {
     remarks: [(u64, f64); 32],
 }
 
-impl Walk {
+impl<'a> Walk<'a> {
+    /// Starts, with what is known of absent record numbers.
+    pub(super) fn new(known: &'a [store::Gap]) -> Self {
+        Walk {
+            known,
+            before: None,
+            first_ms: 0,
+            records: 0,
+            min_us: 0,
+            max_us: 0,
+            present_ms: 0,
+            overlap_ms: 0,
+            short_ms: 0,
+            gap_count: 0,
+            gaps: Vec::new(),
+            absent: 0,
+            restarts: 0,
+            placed: 0,
+            unusable: 0,
+            unusable_since: false,
+            repeated: 0,
+            doubtful: (0, 0.0),
+            remarks: [(0, 0.0); 32],
+        }
+    }
+
     /// Says that a record holds values that are not numbers, so that its time is missing.
     pub(super) fn skip(&mut self) {
         self.unusable += 1;
@@ -260,12 +301,30 @@ impl Walk {
             flags: Flags(now.flags.0 | before.flags.0 & Flags::CLOCK_SET.0),
             restart: before.boot != now.boot,
             unusable: self.unusable_since,
-            absent: absent(before, now),
+            absent: self.why_absent(before, now),
         });
         // The list is cut from time to time, so that a log full of holes stays cheap.
         if self.gaps.len() >= 8 * LISTED_MAX {
             self.keep_longest();
         }
+    }
+
+    fn why_absent(&self, before: &Before, now: &Before) -> Absent {
+        let mut absent = Absent { all: absent(before, now), ..Absent::default() };
+        if absent.all == 0 {
+            return absent;
+        }
+        let (first, last) = (before.seq + 1, now.seq - 1);
+        let mut explained = 0;
+        for run in self.known.iter().filter(|g| g.first_seq <= last && g.last_seq >= first) {
+            explained += u64::from(run.last_seq.min(last) - run.first_seq.max(first)) + 1;
+            match run.reason {
+                store::GapReason::Overwritten => absent.overwritten = true,
+                store::GapReason::Void => absent.left_empty = true,
+            }
+        }
+        absent.unknown = explained < u64::from(absent.all);
+        absent
     }
 
     fn keep_longest(&mut self) {
@@ -337,7 +396,9 @@ impl RawGap {
         let mut reasons = Vec::new();
         for (holds, reason) in [
             (self.restart, GapReason::Restart),
-            (self.absent > 0 && !self.unusable, GapReason::RecordsAbsent),
+            (self.absent.overwritten, GapReason::Overwritten),
+            (self.absent.left_empty, GapReason::LeftEmpty),
+            (self.absent.unknown && !self.unusable, GapReason::RecordsAbsent),
             (self.flags.contains(Flags::FRAMES_LOST), GapReason::SamplesLost),
             (self.flags.contains(Flags::CLOCK_SET), GapReason::ClockSet),
             (self.flags.contains(Flags::SETTINGS_CHANGED), GapReason::SettingsChanged),
@@ -355,7 +416,7 @@ impl RawGap {
             end: clock.moment(self.end_ms),
             length_s: (self.end_ms - self.start_ms) as f64 / 1000.0,
             reasons,
-            record_numbers_absent: self.absent,
+            record_numbers_absent: self.absent.all,
         }
     }
 }

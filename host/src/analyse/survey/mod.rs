@@ -131,6 +131,15 @@ pub enum SurveyError {
 ///
 /// Linear in the number of records; one walk, plus one over V and I for their ranges.
 pub fn survey(log: &IntervalLog, site: &Site) -> Result<Survey, SurveyError> {
+    survey_with(log, site, &[])
+}
+
+/// Surveys a log of which a store knows why record numbers are absent.
+pub fn survey_with(
+    log: &IntervalLog,
+    site: &Site,
+    absent: &[crate::collect::store::Gap],
+) -> Result<Survey, SurveyError> {
     check(log)?;
     let (from_ms, to_ms) = (log.start_ms(0), log.end_ms[log.len() - 1]);
     let clock = LocalClock::new(&site.time_zone, from_ms, to_ms)
@@ -144,7 +153,7 @@ pub fn survey(log: &IntervalLog, site: &Site) -> Result<Survey, SurveyError> {
         return Err(SurveyError::Rule(wattless_core::demand::DemandError::Interval));
     };
     let ranges = phases::Ranges::of(log);
-    let mut walk = completeness::Walk::default();
+    let mut walk = completeness::Walk::new(absent);
     let mut sums = energy::Sums::default();
     let mut hours = profile::Hours::new(&clock);
     let mut phase_sums = phases::PhaseSums::new(ranges);

@@ -54,6 +54,8 @@ pub struct HourOfWeek {
     pub hour: u8,
     /// Time measured, in hours.
     pub measured_h: f64,
+    /// Whether clocks skipped it when they were put forward, and no other week recorded it.
+    pub skipped: bool,
     /// Mean active power, in W.
     pub p_w: Option<f64>,
     /// Mean reactive power of the fundamental, in var.
@@ -156,9 +158,11 @@ impl<'a> Hours<'a> {
         }
     }
 
-    /// Hours of the week of which half an hour or more was seen.
+    /// Hours of the week of which half an hour or more was seen, or that clocks skipped.
     pub(super) fn seen(&self) -> u32 {
-        self.cells.iter().filter(|c| c.hours >= 0.5).count() as u32
+        let skipped = self.clock.skipped_hours_of_week();
+        let seen = |(h, c): &(usize, &Load)| c.hours >= 0.5 || skipped.contains(h);
+        self.cells.iter().enumerate().filter(seen).count() as u32
     }
 
     /// The energies by hour of the week.
@@ -167,6 +171,7 @@ impl<'a> Hours<'a> {
     }
 
     pub(super) fn finish(&self, working: &WorkingHours, no_load_va: f64) -> Profile {
+        let skipped = self.clock.skipped_hours_of_week();
         let hours_of_week = self
             .cells
             .iter()
@@ -175,6 +180,7 @@ impl<'a> Hours<'a> {
                 day: DAY_NAMES[h / 24],
                 hour: (h % 24) as u8,
                 measured_h: c.hours,
+                skipped: c.hours <= 0.0 && skipped.contains(&h),
                 p_w: c.p_w(),
                 q1_var: c.q1_var(),
                 pf: c.pf(no_load_va),

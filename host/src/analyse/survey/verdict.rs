@@ -18,6 +18,9 @@ use serde::Serialize;
 /// A power factor this little below the target meets it.
 const ROUNDING: f64 = 1e-6;
 
+/// Distortion factor below which harmonics are told beside missing kvar: 33 % THD of the current.
+const HARMONICS_COUNT_BELOW: f64 = 0.95;
+
 /// The four answers.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize)]
 #[serde(rename_all = "kebab-case")]
@@ -204,16 +207,17 @@ fn weigh(e: &Evidence<'_>, floor: f64, low_floor: f64) -> (Class, Vec<Cause>) {
     let average_pf = pf.average_displacement.unwrap_or(1.0);
     let undistorted = average_pf * pf.not_kvar.distortion_factor.unwrap_or(1.0);
     let all = undistorted * pf.not_kvar.phase_factor.unwrap_or(1.0);
-    if kvar_is_good && !meets(Some(all)) {
-        let cause = if meets(Some(undistorted)) { Cause::PhasesDiffer } else { Cause::Harmonics };
-        return (Class::NotWorthFixing, vec![cause]);
+    let mut causes = Vec::new();
+    let distorts = pf.not_kvar.distortion_factor.is_some_and(|x| x < HARMONICS_COUNT_BELOW);
+    if !meets(Some(all)) && (kvar_is_good || distorts) {
+        causes.push(if meets(Some(undistorted)) { Cause::PhasesDiffer } else { Cause::Harmonics });
     }
     let mostly = pf.below_target_share.is_none_or(|x| x <= e.site.verdict.tolerated_time_share);
-    if kvar_is_good && (mostly || pf.low_demand.pf.is_none()) {
-        return (Class::Good, Vec::new());
+    if !kvar_is_good || !mostly {
+        causes.push(if high_is_good { Cause::OnlyAtLowDemand } else { Cause::FewKvar });
     }
-    let cause = if high_is_good { Cause::OnlyAtLowDemand } else { Cause::FewKvar };
-    (Class::NotWorthFixing, vec![cause])
+    let class = if causes.is_empty() { Class::Good } else { Class::NotWorthFixing };
+    (class, causes)
 }
 
 /// An hour of the day over the working days of the log.
@@ -238,7 +242,9 @@ pub struct Pattern {
     pub highest_hour: Option<HourOfDay>,
     /// Hour of the working days that lacks most kvar, where any does.
     pub most_lacking_hour: Option<HourOfDay>,
-    /// Hours of the working days (of 24) below the target.
+    /// Hours of the working days (of 24) with a power factor.
+    pub hours: u32,
+    /// Those of them below the target.
     pub low_hours: u32,
     /// Reactive power that is exceeded 95 % of the time: always on, in var.
     pub base_q1_var: Option<f64>,
@@ -271,6 +277,7 @@ pub(super) fn pattern(
             .copied()
             .filter(|h| lack(h) > 0.0)
             .max_by(|a, b| lack(a).total_cmp(&lack(b))),
+        hours: hours.len() as u32,
         low_hours: hours.iter().filter(|h| h.pf < target - ROUNDING).count() as u32,
         base_q1_var: None,
         base_share: None,
