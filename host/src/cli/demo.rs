@@ -23,7 +23,7 @@ use wattless::collect::pull::{PullOptions, PullSummary, pull};
 use wattless::collect::store::{Span, Store};
 use wattless::present::survey::{survey_json, survey_text};
 use wattless::present::text::Style;
-use wattless::site::{Site};
+use wattless::site::{BRACKWATER, Site};
 
 /// Made first, so that a later run knows which folder it may empty.
 const MARK: &str = "made-by-wattless-demo";
@@ -120,18 +120,17 @@ fn serve_and_pull(
     store: &mut Store,
     end_ms: i64,
 ) -> anyhow::Result<PullSummary> {
-    let listener = Listener::open(&"tcp:127.0.0.1:0".parse::<ServeAddress>()?)?;
+    // Any free port of this machine.
+    let listener = Listener::open(&ServeAddress::Tcp("127.0.0.1:0".into()))?;
     let address: Address = listener.address().parse()?;
     let stop = AtomicBool::new(false);
     thread::scope(|scope| {
         scope.spawn(|| Server::new(node, listener).serve(&stop, &mut |_| ()));
         // The plant keeps its own time: the pull happens at the end of its week.
         let patience = Patience { clock: Box::new(move || end_ms), ..Patience::default() };
-        let result = AnyClient::open(&address, patience)
-            .map_err(anyhow::Error::from)
-            .and_then(|mut client| {
-                Ok(pull(&mut client, store, &PullOptions::default(), &mut |_| ())?)
-            });
+        let result = AnyClient::open(&address, patience).map_err(anyhow::Error::from).and_then(
+            |mut client| Ok(pull(&mut client, store, &PullOptions::default(), &mut |_| ())?),
+        );
         stop.store(true, Ordering::Relaxed);
         result
     })
@@ -165,11 +164,11 @@ fn closing(folder: &Path, whole_ms: i64, to_ms: i64, total_s: f64) -> String {
     let extent = if to_ms < whole_ms {
         format!("Shortened to {:.0} of the week's {:.0} hours.", hours(to_ms), hours(whole_ms))
     } else {
-        "Nothing was shortened: every sample of the week passed through the node.".to_owned()
+        "Nothing was shortened: every sample of the week went through the node.".to_owned()
     };
     let f = folder.display();
     format!(
-        "Simulated: an invented plant. {extent} {total_s:.0} s in all.\n\n\
+        "Simulated: an invented plant, {total_s:.0} s in all.\n{extent}\n\n\
          Files are in {f}. To go on:\n  \
          wattless survey {f}/store --site {f}/site.toml\n  \
          wattless export {f}/store --csv week.csv\n  \
