@@ -6,6 +6,7 @@
 //! an `f64`. A processor with a fast `f64` unit uses that, a microcontroller
 //! its 32×32→64-bit multiply; both give the same numbers, bit for bit.
 
+use crate::complex::Complex;
 use crate::frame::{ACTIVE, Frame};
 
 /// Frames in a full block.
@@ -47,20 +48,19 @@ impl Reference {
     }
 }
 
-/// Sums over one block.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub struct BlockSums {
+/// Sums over blocks, exact as long as there are no more than 65,536 frames.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub struct Totals {
     /// Sum of counts of each channel.
     pub sum: [i64; ACTIVE],
     /// Sum of products of channel pairs, at [`pair`]`(i, j)`.
     pub product: [i64; PAIRS],
-    /// Sum of count times reference cosine.
-    pub re: [i64; ACTIVE],
-    /// Sum of count times minus reference sine.
-    pub im: [i64; ACTIVE],
     /// Largest magnitude of each channel.
     pub peak: [i32; ACTIVE],
 }
+
+/// Sums of count times reference of each channel over one block: whole numbers.
+pub type Turned = [Complex; ACTIVE];
 
 /// Index of the product of channels `i` and `j`, in either order.
 #[inline]
@@ -70,18 +70,18 @@ pub const fn pair(i: usize, j: usize) -> usize {
     lo * ACTIVE - lo * (lo + 1) / 2 + hi
 }
 
-/// Sums a block; frames beyond [`BLOCK`] are ignored.
+/// Adds a block to the totals and turns it; frames beyond [`BLOCK`] are ignored.
 #[inline]
-pub fn sum_block(frames: &[Frame], reference: &Reference) -> BlockSums {
+pub fn add_block(frames: &[Frame], reference: &Reference, totals: &mut Totals) -> Turned {
     #[cfg(feature = "wide")]
     {
-        wide::sum_block(frames, reference)
+        wide::add_block(frames, reference, totals)
     }
     #[cfg(not(feature = "wide"))]
     if cfg!(any(target_arch = "x86_64", target_arch = "aarch64")) {
-        float::sum_block(frames, reference)
+        float::add_block(frames, reference, totals)
     } else {
-        integer::sum_block(frames, reference)
+        integer::add_block(frames, reference, totals)
     }
 }
 
@@ -89,31 +89,29 @@ pub fn sum_block(frames: &[Frame], reference: &Reference) -> BlockSums {
 pub mod integer {
     use super::*;
 
-    /// Sums a block in integers.
-    pub fn sum_block(frames: &[Frame], reference: &Reference) -> BlockSums {
-        let mut s = BlockSums {
-            sum: [0; ACTIVE],
-            product: [0; PAIRS],
-            re: [0; ACTIVE],
-            im: [0; ACTIVE],
-            peak: [0; ACTIVE],
-        };
+    /// Adds a block in integers.
+    pub fn add_block(frames: &[Frame], reference: &Reference, totals: &mut Totals) -> Turned {
+        let (mut re, mut im) = ([0i64; ACTIVE], [0i64; ACTIVE]);
         let refs = reference.cos.iter().zip(reference.neg_sin.iter());
         for (frame, (&cos, &neg_sin)) in frames.iter().zip(refs) {
             let x = frame.counts();
-            let mut p = s.product.iter_mut();
+            let mut p = totals.product.iter_mut();
             for i in 0..ACTIVE {
                 let xi = i64::from(x[i]);
-                s.sum[i] += xi;
-                s.re[i] += xi * i64::from(cos);
-                s.im[i] += xi * i64::from(neg_sin);
-                s.peak[i] = s.peak[i].max(x[i].wrapping_abs());
+                totals.sum[i] = totals.sum[i].wrapping_add(xi);
+                totals.peak[i] = totals.peak[i].max(x[i].wrapping_abs());
+                re[i] += xi * i64::from(cos);
+                im[i] += xi * i64::from(neg_sin);
                 for (xj, pij) in x[i..ACTIVE].iter().zip(&mut p) {
-                    *pij += xi * i64::from(*xj);
+                    *pij = pij.wrapping_add(xi * i64::from(*xj));
                 }
             }
         }
-        s
+        let mut turned = [Complex::ZERO; ACTIVE];
+        for (t, (re, im)) in turned.iter_mut().zip(re.iter().zip(&im)) {
+            *t = Complex::new(*re as f64, *im as f64);
+        }
+        turned
     }
 }
 
@@ -131,9 +129,9 @@ pub mod float {
     /// A block turned on its side: one row of frames a column of the product table.
     type Table = [[[f64; LANES]; BLOCK / LANES]; COLUMNS];
 
-    /// Sums a block in doubles that hold exact integers.
+    /// Adds a block in doubles that hold exact integers.
     #[inline]
-    pub fn sum_block(frames: &[Frame], reference: &Reference) -> BlockSums {
+    pub fn add_block(frames: &[Frame], reference: &Reference, totals: &mut Totals) -> Turned {
         let mut table: Table = [[[0.0; LANES]; BLOCK / LANES]; COLUMNS];
         for (n, frame) in frames.iter().take(BLOCK).enumerate() {
             let counts = frame.counts();
@@ -145,27 +143,21 @@ pub mod float {
             table[ACTIVE].as_flattened_mut()[n] = f64::from(reference.cos[n]);
             table[ACTIVE + 1].as_flattened_mut()[n] = f64::from(reference.neg_sin[n]);
         }
-        let mut s = BlockSums {
-            sum: [0; ACTIVE],
-            product: [0; PAIRS],
-            re: [0; ACTIVE],
-            im: [0; ACTIVE],
-            peak: [0; ACTIVE],
-        };
+        let mut turned = [Complex::ZERO; ACTIVE];
         let mut acc = [[0.0; LANES]; COLUMNS + 2];
         row::<0>(&table, &mut acc);
-        fold::<0>(&acc, &mut s);
+        turned[0] = fold::<0>(&acc, totals);
         row::<1>(&table, &mut acc);
-        fold::<1>(&acc, &mut s);
+        turned[1] = fold::<1>(&acc, totals);
         row::<2>(&table, &mut acc);
-        fold::<2>(&acc, &mut s);
+        turned[2] = fold::<2>(&acc, totals);
         row::<3>(&table, &mut acc);
-        fold::<3>(&acc, &mut s);
+        turned[3] = fold::<3>(&acc, totals);
         row::<4>(&table, &mut acc);
-        fold::<4>(&acc, &mut s);
+        turned[4] = fold::<4>(&acc, totals);
         row::<5>(&table, &mut acc);
-        fold::<5>(&acc, &mut s);
-        s
+        turned[5] = fold::<5>(&acc, totals);
+        turned
     }
 
     /// Lanes of channel I: products with itself, the later channels, the reference; sum; peak.
@@ -196,15 +188,16 @@ pub mod float {
         if a > b { a } else { b }
     }
 
-    fn fold<const I: usize>(acc: &[[f64; LANES]; COLUMNS + 2], s: &mut BlockSums) {
-        let fold = |a: [f64; LANES]| (a[0] + a[1]) as i64;
-        s.sum[I] = fold(acc[COLUMNS]);
-        s.peak[I] = larger(acc[COLUMNS + 1][0], acc[COLUMNS + 1][1]) as i32;
+    fn fold<const I: usize>(acc: &[[f64; LANES]; COLUMNS + 2], totals: &mut Totals) -> Complex {
+        let fold = |a: [f64; LANES]| a[0] + a[1];
+        let add = |total: &mut i64, a| *total = total.wrapping_add(fold(a) as i64);
+        add(&mut totals.sum[I], acc[COLUMNS]);
         for c in I..ACTIVE {
-            s.product[pair(I, c)] = fold(acc[c]);
+            add(&mut totals.product[pair(I, c)], acc[c]);
         }
-        s.re[I] = fold(acc[ACTIVE]);
-        s.im[I] = fold(acc[ACTIVE + 1]);
+        let peak = larger(acc[COLUMNS + 1][0], acc[COLUMNS + 1][1]) as i32;
+        totals.peak[I] = totals.peak[I].max(peak);
+        Complex::new(fold(acc[ACTIVE]), fold(acc[ACTIVE + 1]))
     }
 }
 
@@ -231,36 +224,36 @@ pub mod wide {
 
     static ARCH: LazyLock<Arch> = LazyLock::new(Arch::new);
 
-    /// Sums a block in doubles that hold exact integers.
+    /// Adds a block in doubles that hold exact integers.
     #[inline]
-    pub fn sum_block(frames: &[Frame], reference: &Reference) -> BlockSums {
+    pub fn add_block(frames: &[Frame], reference: &Reference, totals: &mut Totals) -> Turned {
         if matches!(*ARCH, Arch::Scalar) {
-            return float::sum_block(frames, reference);
+            return float::add_block(frames, reference, totals);
         }
-        sum_block_on(*ARCH, frames, reference)
+        add_block_on(*ARCH, frames, reference, totals)
     }
 
-    /// Sums a block on a kind of processor.
-    pub(super) fn sum_block_on(arch: Arch, frames: &[Frame], reference: &Reference) -> BlockSums {
+    /// Adds a block on a kind of processor.
+    #[inline]
+    pub(super) fn add_block_on(
+        arch: Arch,
+        frames: &[Frame],
+        reference: &Reference,
+        totals: &mut Totals,
+    ) -> Turned {
         let frames = frames.get(..BLOCK).unwrap_or(frames);
         let sums = arch.dispatch(Work { frames, reference });
-        let mut s = BlockSums {
-            sum: [0; ACTIVE],
-            product: [0; PAIRS],
-            re: [0; ACTIVE],
-            im: [0; ACTIVE],
-            peak: [0; ACTIVE],
-        };
+        let mut turned = [Complex::ZERO; ACTIVE];
         for i in 0..ACTIVE {
             for j in i..ACTIVE {
-                s.product[pair(i, j)] = sums[i][j] as i64;
+                let total = &mut totals.product[pair(i, j)];
+                *total = total.wrapping_add(sums[i][j] as i64);
             }
-            s.re[i] = sums[i][ACTIVE] as i64;
-            s.im[i] = sums[i][ACTIVE + 1] as i64;
-            s.sum[i] = sums[ACTIVE][i] as i64;
-            s.peak[i] = sums[ACTIVE + 1][i] as i32;
+            turned[i] = Complex::new(sums[i][ACTIVE], sums[i][ACTIVE + 1]);
+            totals.sum[i] = totals.sum[i].wrapping_add(sums[ACTIVE][i] as i64);
+            totals.peak[i] = totals.peak[i].max(sums[ACTIVE + 1][i] as i32);
         }
-        s
+        turned
     }
 
     struct Work<'a> {
@@ -364,18 +357,27 @@ mod tests {
             let frames: Vec<Frame> = frames.into_iter().map(Frame::new).collect();
             let reference =
                 Reference::new(cos.try_into().unwrap(), neg_sin.try_into().unwrap());
-            let integer = integer::sum_block(&frames, &reference);
-            prop_assert_eq!(&integer, &float::sum_block(&frames, &reference));
-            prop_assert_eq!(&integer, &sum_block(&frames, &reference));
+            // Totals that are there already are added to.
+            let mut before = Totals::default();
+            integer::add_block(&frames, &reference, &mut before);
+            let run = |way: &dyn Fn(&mut Totals) -> Turned| {
+                let mut totals = before;
+                let turned = way(&mut totals);
+                (totals, turned)
+            };
+            let expected = run(&|t| integer::add_block(&frames, &reference, t));
+            prop_assert_eq!(&expected, &run(&|t| float::add_block(&frames, &reference, t)));
+            prop_assert_eq!(&expected, &run(&|t| add_block(&frames, &reference, t)));
             #[cfg(all(feature = "wide", target_arch = "x86_64"))]
             if let Some(half) = pulp::x86::V3::try_new() {
                 let arch = pulp::Arch::V3(half);
-                prop_assert_eq!(&integer, &wide::sum_block_on(arch, &frames, &reference));
+                let got = run(&|t| wide::add_block_on(arch, &frames, &reference, t));
+                prop_assert_eq!(&expected, &got);
             }
             #[cfg(feature = "wide")]
             prop_assert_eq!(
-                &integer,
-                &wide::sum_block_on(pulp::Arch::Scalar, &frames, &reference)
+                &expected,
+                &run(&|t| wide::add_block_on(pulp::Arch::Scalar, &frames, &reference, t))
             );
         }
     }
@@ -384,12 +386,13 @@ mod tests {
     fn worst_case_is_exact() {
         let frames = [Frame::new([COUNT_MIN; CHANNELS]); BLOCK];
         let reference = Reference::new([1 << 22; BLOCK], [-(1 << 22); BLOCK]);
-        let s = float::sum_block(&frames, &reference);
-        assert_eq!(s.product[pair(5, 2)], 64 << 46);
-        assert_eq!(s.re[0], -(64 << 45));
-        assert_eq!(s.peak, [1 << 23; ACTIVE]);
-        assert_eq!(s, integer::sum_block(&frames, &reference));
-        assert_eq!(s, sum_block(&frames, &reference));
+        for way in [float::add_block, integer::add_block, add_block] {
+            let mut t = Totals::default();
+            let turned = way(&frames, &reference, &mut t);
+            assert_eq!(t.product[pair(5, 2)], 64 << 46);
+            assert_eq!(turned[0].re, -((64u64 << 45) as f64));
+            assert_eq!(t.peak, [1 << 23; ACTIVE]);
+        }
     }
 
     #[test]
