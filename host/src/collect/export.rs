@@ -146,6 +146,8 @@ impl Cell {
                 let (x, unit) = (x.unsigned_abs(), unit.unsigned_abs());
                 write!(out, "{sign}{}.{:0width$}", x / unit, x % unit)
             }
+            // Very small and very large numbers would be long rows of zeros.
+            Cell::Real(x) if *x != 0.0 && !(1e-4..1e9).contains(&x.abs()) => write!(out, "{x:e}"),
             Cell::Real(x) => write!(out, "{x}"),
             // Words and flag names need no quotes.
             Cell::Text(t) => write!(out, "{t}"),
