@@ -356,7 +356,7 @@ fn places(log: &mut IntervalLog, n: usize) -> Vec<(&'static str, Place<'_>)> {
         "reactive_iv_10mvarh",
         "apparent_10mvah",
     ];
-    fn up_to<T>(x: &mut Vec<T>, n: usize) -> &mut [T] {
+    fn up_to<T>(x: &mut [T], n: usize) -> &mut [T] {
         let n = n.min(x.len());
         &mut x[..n]
     }
