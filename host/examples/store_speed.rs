@@ -3,8 +3,8 @@
 //! `cargo run --release -p wattless --example store_speed [FOLDER]`
 
 use std::time::Instant;
-use wattless::collect::store::{Batch, NodeId, Span, Store, columns, StoredRecord, Value, Kind};
-use wattless_core::record::{PAGE, CRC, Record};
+use wattless::collect::store::{Batch, Kind, NodeId, Span, Store, StoredRecord, Value, columns};
+use wattless_core::record::{CRC, PAGE, Record};
 use wattless_core::settings::Settings;
 use wattless_core::wire::Identity;
 
@@ -40,7 +40,10 @@ fn record(seq: u32, noise: &mut u64) -> Record {
 fn resident_mb(field: &str) -> f64 {
     let status = std::fs::read_to_string("/proc/self/status").unwrap_or_default();
     let line = status.lines().find(|l| l.starts_with(field)).unwrap_or_default();
-    line.split_whitespace().nth(1).and_then(|x| x.parse().ok()).map_or(f64::NAN, |kb: f64| kb / 1024.0)
+    line.split_whitespace()
+        .nth(1)
+        .and_then(|x| x.parse().ok())
+        .map_or(f64::NAN, |kb: f64| kb / 1024.0)
 }
 
 fn main() -> Result<(), Box<dyn std::error::Error>> {
@@ -88,7 +91,11 @@ fn main() -> Result<(), Box<dyn std::error::Error>> {
     for _ in 0..3 {
         let begin = Instant::now();
         let log = store.read_log(id, Span::ALL)?;
-        println!("read_log {:>9.1} ms   {} records", begin.elapsed().as_secs_f64() * 1e3, log.len());
+        println!(
+            "read_log {:>9.1} ms   {} records",
+            begin.elapsed().as_secs_f64() * 1e3,
+            log.len()
+        );
     }
     println!("memory   {:>9.1} MB peak, {before:.1} MB before", resident_mb("VmHWM"));
     let begin = Instant::now();

@@ -1,12 +1,278 @@
 //! `wattless node`: arguments and printing.
 
 use super::Outcome;
+use anyhow::Context;
+use serde_json::{Map, Value, json};
+use std::path::PathBuf;
+use wattless::collect::address::Address;
+use wattless::collect::link::{AnyClient, ClockReading, Patience};
+use wattless::collect::settings_file;
+use wattless::collect::store::NodeId;
+use wattless_core::frame::Channel;
+use wattless_core::power::Dc;
+use wattless_core::record::WallQuality;
+use wattless_core::settings::Settings;
+use wattless_core::wire::{Identity, Status};
 
 /// Who and how is a node: identity, status, clock, settings
 #[derive(Debug, clap::Args)]
-pub struct Args {}
+pub struct Args {
+    /// The node: tcp:HOST:PORT or serial:PATH
+    address: Address,
+    /// Set the node's clock to this computer's
+    #[arg(long)]
+    set_clock: bool,
+    /// Give the node the settings in this TOML file; what it does not name stays
+    #[arg(long, value_name = "FILE")]
+    settings: Option<PathBuf>,
+    /// Print the settings as such a file, and nothing else
+    #[arg(long, conflicts_with = "json")]
+    settings_file: bool,
+    /// Print one JSON object
+    #[arg(long)]
+    json: bool,
+}
+
+struct Report {
+    identity: Identity,
+    status: Status,
+    settings: Settings,
+    clock: ClockReading,
+    /// How far the clock was ahead before it was set, in ms, if it was set; none without a clock.
+    clock_set: Option<Option<i64>>,
+    settings_written: bool,
+}
 
 /// Runs the verb.
-pub fn run(_args: &Args) -> anyhow::Result<Outcome> {
-    anyhow::bail!("not built in this working copy")
+pub fn run(args: &Args) -> anyhow::Result<Outcome> {
+    let mut client = AnyClient::open(&args.address, Patience::default())?;
+    let mut settings = client.settings()?;
+    if let Some(path) = &args.settings {
+        let wanted = settings_file::read(path, &settings)?;
+        client.write_settings(&wanted)?;
+        settings = client.settings()?;
+        if settings != wanted {
+            anyhow::bail!(
+                "{}: the node has other settings than it was given; another program may have \
+                 changed them: try again",
+                args.address
+            );
+        }
+    }
+    let clock_set = if args.set_clock {
+        let (_, before) = client.status_and_clock()?;
+        client.set_clock()?;
+        Some(before.offset_ms)
+    } else {
+        None
+    };
+    if args.settings_file {
+        print!("{}", settings_file::write(&settings));
+        return Ok(Outcome::Done);
+    }
+    let (status, clock) = client.status_and_clock()?;
+    let report = Report {
+        identity: client.identity().clone(),
+        status,
+        settings,
+        clock,
+        clock_set,
+        settings_written: args.settings.is_some(),
+    };
+    if args.json {
+        println!("{}", serde_json::to_string_pretty(&report.json()).context("JSON")?);
+    } else {
+        print!("{}", report.text());
+    }
+    Ok(Outcome::Done)
+}
+
+fn dc_name(dc: Dc) -> &'static str {
+    match dc {
+        Dc::Keep => "keep",
+        Dc::Remove => "remove",
+    }
+}
+
+fn quality_name(quality: WallQuality) -> &'static str {
+    match quality {
+        WallQuality::None => "none",
+        WallQuality::Clock => "clock",
+        WallQuality::Host => "host",
+    }
+}
+
+/// A time here as people write it, with the offset of this computer's time zone.
+fn local(ms: u64) -> String {
+    let time = i64::try_from(ms).ok().and_then(|ms| jiff::Timestamp::from_millisecond(ms).ok());
+    time.map_or("-".to_owned(), |t| {
+        let here = t.to_zoned_datetime(jiff::tz::TimeZone::system());
+        here.strftime("%Y-%m-%d %H:%M:%S (UTC%:z)").to_string()
+    })
+}
+
+/// A length of time in the two largest units.
+fn length(seconds: u64) -> String {
+    let (d, h, m, s) = (seconds / 86_400, seconds / 3600 % 24, seconds / 60 % 60, seconds % 60);
+    match (d, h, m) {
+        (0, 0, 0) => format!("{s} s"),
+        (0, 0, _) => format!("{m} min {s} s"),
+        (0, _, _) => format!("{h} h {m} min"),
+        _ => format!("{d} d {h} h"),
+    }
+}
+
+fn row(name: &str, text: impl std::fmt::Display) -> String {
+    format!("  {name:<16}{text}\n")
+}
+
+impl Report {
+    fn text(&self) -> String {
+        let (id, s) = (&self.identity, &self.status);
+        let mut out = format!("Node {}\n", NodeId(id.node_id));
+        let feeder = self.settings.feeder.as_str();
+        out += &row("feeder", if feeder.is_empty() { "(no name)" } else { feeder });
+        out += &row("hardware", id.hardware.as_str());
+        let program = format!("{}, record format {}", id.firmware, id.record_version);
+        out += &row("program", program);
+        let rate = f64::from(id.sample_rate_mhz) / 1000.0;
+        out += &row("sampling", format!("{rate:.3} samples per second and channel"));
+        let running = length(s.uptime_ms / 1000);
+        out += &row("start", format!("number {}, {running} ago", s.boot));
+        out += &self.clock_text();
+        let held = s.log.next.saturating_sub(s.log.oldest);
+        let records = if held == 0 {
+            format!("empty, next is {}", s.log.next)
+        } else {
+            format!("numbers {} to {}", s.log.oldest, s.log.next.saturating_sub(1))
+        };
+        out += &row("log", records);
+        let span = length(u64::from(s.log.capacity) * u64::from(self.settings.interval_s));
+        let room = format!("{held} of {} records; holds the last {span}", s.log.capacity);
+        out += &row("", room);
+        out += &row("samples lost", format!("{} since the start", s.frames_lost));
+        out += &row("failed writes", format!("{} since the start", s.write_failures));
+        out += &row("bad requests", format!("{} since the start", s.link_errors));
+        out + &self.settings_text()
+    }
+
+    fn clock_text(&self) -> String {
+        let s = &self.status;
+        let mut out = match (s.wall_ms, self.clock.offset_ms) {
+            (Some(wall), Some(offset)) => {
+                let whence = match s.wall_quality {
+                    WallQuality::Host => "set or confirmed by a computer since the start",
+                    WallQuality::Clock => "from its battery, not confirmed since the start",
+                    WallQuality::None => "of unknown quality",
+                };
+                let against = format!("{:+.1} s against this computer", offset as f64 / 1000.0);
+                row("clock", local(wall)) + &row("", against) + &row("", whence)
+            }
+            _ => row("clock", "not set; set it with --set-clock"),
+        };
+        match self.clock_set {
+            Some(Some(ms)) => {
+                out += &row("", format!("was {:+.1} s until now set", ms as f64 / 1000.0));
+            }
+            Some(None) => out += &row("", "had no time until now set"),
+            None => {}
+        }
+        out
+    }
+
+    fn settings_text(&self) -> String {
+        let s = &self.settings;
+        let written = match (self.settings_written, self.status.has_settings) {
+            (true, _) => " (now written)",
+            (false, true) => "",
+            (false, false) => " (factory values: the node was never calibrated)",
+        };
+        let mut out = format!("Settings{written}\n");
+        out += &row("wiring", s.power.wiring.name());
+        out += &row("nominal", format!("{} Hz", s.nominal.hz()));
+        out += &row("record", format!("every {} s", s.interval_s));
+        let dc = |dc| if dc == Dc::Keep { "kept" } else { "removed" };
+        let both = format!("{} in voltages, {} in currents", dc(s.power.v_dc), dc(s.power.i_dc));
+        out += &row("DC", both);
+        out += "  channel   per count       offset      delay     range (peak)\n";
+        let used = s.power.wiring.uses();
+        let channels = Channel::ALL.into_iter().zip(&s.power.calibration.channels);
+        for ((channel, c), used) in channels.zip(used) {
+            let unit = if channel.is_voltage() { "V" } else { "A" };
+            let unused = if used { "" } else { "   not used" };
+            out += &format!(
+                "  {:<8}{:>12.6e} {unit}{:>10}{:>8} ns{:>12.1} {unit}{unused}\n",
+                channel.name(),
+                c.gain,
+                c.offset_counts,
+                c.delay_ns,
+                c.range_peak(),
+            );
+        }
+        out
+    }
+
+    fn json(&self) -> Value {
+        let (id, s, set) = (&self.identity, &self.status, &self.settings);
+        let channels: Map<String, Value> = Channel::ALL
+            .into_iter()
+            .zip(&set.power.calibration.channels)
+            .map(|(channel, c)| {
+                let unit = if channel.is_voltage() { "v" } else { "a" };
+                let mut entry = Map::new();
+                entry.insert(format!("gain_{unit}_per_count"), json!(c.gain));
+                entry.insert("offset_counts".into(), json!(c.offset_counts));
+                entry.insert("delay_ns".into(), json!(c.delay_ns));
+                entry.insert(format!("range_peak_{unit}"), json!(c.range_peak()));
+                (channel.name().to_owned(), Value::Object(entry))
+            })
+            .collect();
+        json!({
+            "node_id": NodeId(id.node_id).to_string(),
+            "feeder": set.feeder.as_str(),
+            "hardware": id.hardware.as_str(),
+            "firmware": id.firmware.as_str(),
+            "record_version": id.record_version,
+            "sample_rate_hz": f64::from(id.sample_rate_mhz) / 1000.0,
+            "boot": s.boot,
+            "uptime_ms": s.uptime_ms,
+            "wall_ms": s.wall_ms,
+            "wall_quality": quality_name(s.wall_quality),
+            "clock_offset_ms": self.clock.offset_ms,
+            "clock_set": self.clock_set.is_some(),
+            "clock_offset_before_ms": self.clock_set.flatten(),
+            "log": {
+                "oldest_seq": s.log.oldest,
+                "next_seq": s.log.next,
+                "capacity_records": s.log.capacity,
+            },
+            "frames_lost": s.frames_lost,
+            "windows": s.windows,
+            "write_failures": s.write_failures,
+            "link_errors": s.link_errors,
+            "has_settings": s.has_settings,
+            "settings_written": self.settings_written,
+            "settings": {
+                "nominal_hz": set.nominal.hz(),
+                "interval_s": set.interval_s,
+                "wiring": set.power.wiring.name(),
+                "voltage_dc": dc_name(set.power.v_dc),
+                "current_dc": dc_name(set.power.i_dc),
+                "channels": channels,
+            },
+        })
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::length;
+
+    #[test]
+    fn lengths_keep_two_units() {
+        let cases = [(7, "7 s"), (61, "1 min 1 s"), (7260, "2 h 1 min"), (183_600, "2 d 3 h")];
+        for (s, text) in cases {
+            assert_eq!(length(s), text);
+        }
+    }
 }

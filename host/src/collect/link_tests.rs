@@ -42,10 +42,12 @@ fn everything_is_answered_over_a_link_that_harms_every_way() {
 
 #[test]
 fn another_protocol_version_is_one_clear_error() {
-    for (version, advice) in [(PROTOCOL_VERSION + 1, "as new as the node"), (0, "update the node")] {
+    for (version, advice) in [(PROTOCOL_VERSION + 1, "as new as the node"), (0, "update the node")]
+    {
         let node = node(1);
         node.lock().unwrap().version = version;
-        let result = Client::connect(InMemory::new(&node, Harm::default(), 1), "memory", patience(3));
+        let result =
+            Client::connect(InMemory::new(&node, Harm::default(), 1), "memory", patience(3));
         let Err(error) = result else { panic!("connected to version {version}") };
         assert!(matches!(error, LinkError::Protocol { node, ours, .. }
             if node == version && ours == PROTOCOL_VERSION));

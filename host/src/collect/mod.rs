@@ -1,13 +1,17 @@
 //! Getting data in: the link to a node, the pull, the store, waveform files.
 
 pub mod address;
+pub mod export;
 pub mod link;
 pub mod log;
 pub mod placement;
 pub mod pull;
+pub mod settings_file;
 pub mod store;
 pub mod transport;
 
+#[cfg(test)]
+mod export_tests;
 #[cfg(test)]
 mod fake_node;
 #[cfg(test)]

@@ -397,8 +397,7 @@ impl Work<'_> {
     }
 
     fn overwritten(&mut self, from: u32, oldest: u32, pending: &mut Pending) {
-        let gap =
-            Gap { first_seq: from, last_seq: oldest - 1, reason: GapReason::Overwritten };
+        let gap = Gap { first_seq: from, last_seq: oldest - 1, reason: GapReason::Overwritten };
         self.summary.overwritten_ranges.push([gap.first_seq, gap.last_seq]);
         self.summary.overwritten += gap.count();
         pending.gaps.push(gap);
@@ -479,8 +478,8 @@ fn void(from: u32, to: u32) -> Option<Gap> {
 
 /// Reads a page and makes sure that all of it is understood.
 fn read_page(page: &Page, seq: u32, port: &dyn Fn() -> String) -> Result<Record, PullError> {
-    let record = Record::decode(page)
-        .map_err(|source| PullError::Page { port: port(), seq, source })?;
+    let record =
+        Record::decode(page).map_err(|source| PullError::Page { port: port(), seq, source })?;
     // The store keeps fields, not pages: what does not come back would be lost.
     if record.encode() != *page || !one_kind_of_nan(&record) {
         return Err(PullError::UnknownContent { port: port(), seq: record.seq });
@@ -506,7 +505,12 @@ fn same_log<T: Transport>(
     let port = || client.port().to_owned();
     let Some(last) = cursor.checked_sub(1) else { return Ok(()) };
     if cursor > bounds.next {
-        return Err(PullError::LogRestarted { port: port(), node, next: bounds.next, stored: last });
+        return Err(PullError::LogRestarted {
+            port: port(),
+            node,
+            next: bounds.next,
+            stored: last,
+        });
     }
     let stored = store.read_records(node, last..=last)?.next().transpose()?;
     let Some(stored) = stored.filter(|_| last >= bounds.oldest) else { return Ok(()) };

@@ -56,12 +56,14 @@ fn everything_new_arrives_and_the_rest_stays() {
     assert_eq!((first.new_records, first.already_stored, first.next_seq), (1500, 0, 1500));
     assert_eq!((first.first_seq, first.last_seq), (Some(0), Some(1499)));
     assert_eq!((first.sealed_days, first.unplaced_records, first.void), (1, 0, 0));
-    assert_eq!((first.feeder.as_str(), first.node_id.as_str()), ("Sawmill main", "00000000b0a70001"));
+    assert_eq!(
+        (first.feeder.as_str(), first.node_id.as_str()),
+        ("Sawmill main", "00000000b0a70001")
+    );
     *fake.lock().unwrap() = FakeNode::new(records.iter().copied());
     let mut seen = Vec::new();
-    let second = pull(&mut connect(&fake, Harm::default(), 2), &mut store, &few(), &mut |p| {
-        seen.push(p)
-    });
+    let second =
+        pull(&mut connect(&fake, Harm::default(), 2), &mut store, &few(), &mut |p| seen.push(p));
     let second = second.unwrap();
     assert_eq!((second.new_records, second.already_stored), (1700, 1500));
     assert_eq!((second.first_seq, second.last_seq), (Some(1500), Some(3199)));
@@ -112,7 +114,8 @@ fn a_cut_at_any_byte_is_made_good_by_the_next_pull() {
             .and_then(|mut c| pull(&mut c, &mut store, &few(), &mut |_| {}));
         let error = first.unwrap_err();
         assert!(matches!(error, PullError::Link(LinkError::Lost { .. })), "{error}");
-        let held = store.nodes().unwrap().first().map_or(0, |n| store.extent(n.id).unwrap().records);
+        let held =
+            store.nodes().unwrap().first().map_or(0, |n| store.extent(n.id).unwrap().records);
         // Whole answers are kept, half ones are not.
         assert!(held == 60 || held % 7 == 0, "{held} after {cut}");
         let second = pull_into(&fake, &mut store, few()).unwrap();
@@ -129,7 +132,8 @@ fn over_tcp_with_harm_and_cuts_the_pull_goes_on_by_itself() {
     let fake = node(records.iter().copied());
     let harm = Harm { drop: 0.03, double: 0.05, flip: 0.03, delay: 0.03, stale: 0.05 };
     // Each connection gets a little further, and some break before anything is said.
-    let port = serve(&fake, harm, 9, |at| Some(if at % 3 == 2 { 10 } else { 9000 + 977 * at as usize }));
+    let port =
+        serve(&fake, harm, 9, |at| Some(if at % 3 == 2 { 10 } else { 9000 + 977 * at as usize }));
     let address = Address::Tcp { host: "127.0.0.1".into(), port };
     let folder = TempDir::new().unwrap();
     let mut store = Store::create(folder.path()).unwrap();
@@ -179,7 +183,13 @@ fn what_the_node_has_overwritten_and_left_empty_is_told() {
     use GapReason::{Overwritten, Void};
     assert_eq!(
         told,
-        [(0, 9, Overwritten), (20, 20, Void), (23, 24, Void), (39, 39, Void), (40, 99, Overwritten)]
+        [
+            (0, 9, Overwritten),
+            (20, 20, Void),
+            (23, 24, Void),
+            (39, 39, Void),
+            (40, 99, Overwritten)
+        ]
     );
 }
 
@@ -263,7 +273,8 @@ fn the_clock_is_measured_and_set() {
     let fake = node((0..5).map(record));
     let host = fake.lock().unwrap().wall_ms.unwrap() as i64 - 7000;
     let mut client =
-        Client::connect(InMemory::new(&fake, Harm::default(), 1), "memory", patience(host)).unwrap();
+        Client::connect(InMemory::new(&fake, Harm::default(), 1), "memory", patience(host))
+            .unwrap();
     let summary = pull(&mut client, &mut store, &few(), &mut |_| {}).unwrap();
     assert_eq!((summary.clock_offset_ms, summary.clock_set), (Some(7000), false));
     assert!(summary.clock_is_off());
@@ -347,7 +358,8 @@ fn killed_at_any_moment_the_store_opens_and_holds_each_record_once() {
             Err(StoreError::NotAStore { .. }) => continue,
             Err(e) => panic!("{e}"),
         };
-        let held = store.nodes().unwrap().first().map_or(0, |n| store.extent(n.id).unwrap().records);
+        let held =
+            store.nodes().unwrap().first().map_or(0, |n| store.extent(n.id).unwrap().records);
         if held > 0 {
             assert_holds(&store, &records[..held as usize]);
         }

@@ -187,10 +187,9 @@ impl Store {
 
     fn tail_count(&self, node: i64) -> Result<u64, StoreError> {
         let sql = "SELECT count(*) FROM tail WHERE node = ?1";
-        self.db.query_row(sql, [node], |r| r.get::<_, i64>(0)).map_or_else(
-            |e| Err(self.sql(e)),
-            |n| Ok(u64::try_from(n).unwrap_or(0)),
-        )
+        self.db
+            .query_row(sql, [node], |r| r.get::<_, i64>(0))
+            .map_or_else(|e| Err(self.sql(e)), |n| Ok(u64::try_from(n).unwrap_or(0)))
     }
 
     fn note_gaps(&self, node: i64, gaps: &[Gap]) -> Result<(), StoreError> {

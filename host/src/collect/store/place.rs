@@ -136,7 +136,8 @@ impl Store {
         let rows = rows.map_err(|e| self.sql(e))?;
         let mut runs: Vec<Unplaced> = rows.collect::<Result<_, _>>().map_err(|e| self.sql(e))?;
         for run in &mut runs {
-            let sql = "SELECT end_ms FROM tail WHERE node = ?1 AND seq < ?2 ORDER BY seq DESC LIMIT 1";
+            let sql =
+                "SELECT end_ms FROM tail WHERE node = ?1 AND seq < ?2 ORDER BY seq DESC LIMIT 1";
             let in_tail: Option<Option<i64>> = self
                 .db
                 .query_row(sql, params![node, run.first_seq], |r| r.get(0))

@@ -94,8 +94,10 @@ impl Store {
         let name = format!("{day}_{first_seq}-{last_seq}.parquet");
         let relative = format!("{SEALED}/{id}/{name}");
         let path = self.folder.join(&relative);
-        let bytes = sealed::encode(rows, id, &day)
-            .map_err(|source| StoreError::Damaged { path: path.clone(), what: source.to_string() })?;
+        let bytes = sealed::encode(rows, id, &day).map_err(|source| StoreError::Damaged {
+            path: path.clone(),
+            what: source.to_string(),
+        })?;
         self.write_whole(&path, &bytes)?;
         let t = self.db.unchecked_transaction().map_err(|e| self.sql(e))?;
         let listed = t.execute(
@@ -117,7 +119,8 @@ impl Store {
         listed.map_err(|e| self.sql(e))?;
         if from_tail {
             let sql = "DELETE FROM tail WHERE node = ?1 AND seq BETWEEN ?2 AND ?3";
-            let gone = t.execute(sql, params![node, first_seq, last_seq]).map_err(|e| self.sql(e))?;
+            let gone =
+                t.execute(sql, params![node, first_seq, last_seq]).map_err(|e| self.sql(e))?;
             if gone != rows.len() {
                 let what = format!("{gone} rows where {} were sealed", rows.len());
                 return Err(StoreError::Damaged { path: self.folder.join(super::CATALOGUE), what });

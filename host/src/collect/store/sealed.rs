@@ -24,9 +24,7 @@ fn physical(kind: Kind) -> (Physical, Option<LogicalType>) {
     match kind {
         Kind::Unsigned(bits) => (Physical::INT32, Some(LogicalType::integer(bits, false))),
         Kind::Wide => (Physical::INT64, None),
-        Kind::Time => {
-            (Physical::INT64, Some(LogicalType::timestamp(true, TimeUnit::MILLIS)))
-        }
+        Kind::Time => (Physical::INT64, Some(LogicalType::timestamp(true, TimeUnit::MILLIS))),
         Kind::Real => (Physical::FLOAT, None),
     }
 }
@@ -81,8 +79,7 @@ fn properties(id: NodeId, day: &str) -> Result<WriterProperties> {
 /// Writes records, all with a place, as a Parquet file in memory.
 pub(super) fn encode(rows: &[StoredRecord], id: NodeId, day: &str) -> Result<Vec<u8>> {
     let mut out = Vec::new();
-    let mut file =
-        SerializedFileWriter::new(&mut out, schema()?, Arc::new(properties(id, day)?))?;
+    let mut file = SerializedFileWriter::new(&mut out, schema()?, Arc::new(properties(id, day)?))?;
     let mut group = file.next_row_group()?;
     for c in columns() {
         let Some(mut writer) = group.next_column()? else {
@@ -200,9 +197,10 @@ pub(super) fn read_records(bytes: Bytes, count: usize) -> Result<Vec<StoredRecor
             (c.set)(row, v).ok_or_else(wrong)
         };
         match values {
-            Values::Bits(x) => {
-                rows.iter_mut().zip(x).try_for_each(|(r, x)| value(r, Value::Int(i64::from(*x as u32))))
-            }
+            Values::Bits(x) => rows
+                .iter_mut()
+                .zip(x)
+                .try_for_each(|(r, x)| value(r, Value::Int(i64::from(*x as u32)))),
             Values::Whole(x) => {
                 rows.iter_mut().zip(x).try_for_each(|(r, x)| value(r, Value::Int(*x)))
             }
