@@ -33,14 +33,14 @@ pub fn find_fundamental(frames: &[Frame], sample_rate_hz: f64, floor_counts: f64
     let mut quality = None;
     for _ in 0..8 {
         let period = sample_rate_hz / f;
-        // The last cycle must leave room for the frame behind the cut.
-        let cycles = libm::floor((frames.len() as f64 - 2.0) / period);
+        // Every cut keeps two frames on either side, so that all are of the same kind.
+        let cycles = libm::floor((frames.len() as f64 - 5.0) / period);
         if cycles < 3.0 {
             return None;
         }
         let (part, apart) = (2.0, cycles - 2.0);
-        let head = sum_stretch(frames, f / sample_rate_hz, 0.0, part * period)?;
-        let tail = sum_stretch(frames, f / sample_rate_hz, apart * period, part * period)?;
+        let head = sum_stretch(frames, f / sample_rate_hz, 2.0, part * period)?;
+        let tail = sum_stretch(frames, f / sample_rate_hz, 2.0 + apart * period, part * period)?;
         let turn = advance(&head, &tail)?.arg() / core::f64::consts::TAU;
         let next = f * (1.0 + turn / apart);
         quality = Some((presence(&head), presence(&tail)));
