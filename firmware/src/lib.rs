@@ -2,7 +2,10 @@
 #![cfg_attr(not(test), no_std)]
 #![forbid(unsafe_code)]
 
+pub mod clock;
+pub mod converter;
 pub mod keeper;
+pub mod light;
 pub mod link;
 pub mod node;
 pub mod ring;

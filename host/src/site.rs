@@ -12,6 +12,9 @@ use std::path::{Path, PathBuf};
 use wattless_core::demand::DemandRule;
 use wattless_core::wiring::Wiring;
 
+/// The site file of the invented plant of the demo, with every entry explained.
+pub const BRACKWATER: &str = include_str!("../sites/brackwater.toml");
+
 /// What is known about a plant and its tariff beside the log.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Site {
@@ -251,7 +254,7 @@ mod tests {
 
     #[test]
     fn the_example_leaves_nothing_to_assume() {
-        let text = include_str!("../sites/brackwater.toml");
+        let text = BRACKWATER;
         let site = parse(text).unwrap();
         assert_eq!(site.name.as_deref(), Some("Brackwater Joinery"));
         assert_eq!(site.assumed, Vec::<String>::new());

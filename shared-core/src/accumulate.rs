@@ -8,7 +8,7 @@
 
 use crate::complex::Complex;
 use crate::frame::{ACTIVE, Frame};
-use crate::kernel::{BLOCK, BlockSums, PAIRS, REFERENCE_ONE, Reference, pair, sum_block};
+use crate::kernel::{BLOCK, PAIRS, REFERENCE_ONE, Reference, Totals, add_block, pair};
 use core::f64::consts::TAU;
 
 /// A weight of one, and one frame of length, in the fixed-point scale of sums.
@@ -129,16 +129,16 @@ impl Oscillator {
     /// A reference with phase zero at the start of the stretch.
     pub fn new(turns_per_frame: f64, start: Cut) -> Self {
         let step = Complex::unit(-TAU * turns_per_frame);
-        let mut reference = Reference { cos: [0; BLOCK], neg_sin: [0; BLOCK] };
+        let (mut cosines, mut neg_sines) = ([0; BLOCK], [0; BLOCK]);
         let mut at = Complex::new(1.0, 0.0);
-        for (cos, neg_sin) in reference.cos.iter_mut().zip(&mut reference.neg_sin) {
+        for (cos, neg_sin) in cosines.iter_mut().zip(&mut neg_sines) {
             *cos = scaled(at.re);
             *neg_sin = scaled(at.im);
             at = at * step;
         }
         let mut o = Oscillator {
             turns_per_frame,
-            reference,
+            reference: Reference::new(cosines, neg_sines),
             block_step: at,
             block_phase: Complex::ZERO,
             start_fraction: start.fraction(),
@@ -172,8 +172,8 @@ pub struct Sums {
     pub product_q16: [i128; PAIRS],
     /// Sum of count times the conjugate reference, in counts.
     pub phasor: [Complex; ACTIVE],
-    /// Frames in which the channel stood at an end of its range.
-    pub clipped: [u32; ACTIVE],
+    /// Largest magnitude of each channel in the whole frames, in counts.
+    pub peak: [i32; ACTIVE],
 }
 
 impl Sums {
@@ -213,10 +213,8 @@ pub struct Accumulator {
     start: Cut,
     start_edge: Edge,
     frames: u32,
-    sum: [i64; ACTIVE],
-    product: [i64; PAIRS],
+    totals: Totals,
     phasor: [Complex; ACTIVE],
-    clipped: [u32; ACTIVE],
 }
 
 /// What a cut adds beyond the whole frames before its cell.
@@ -264,10 +262,8 @@ impl Accumulator {
             oscillator,
             start,
             frames: 0,
-            sum: [0; ACTIVE],
-            product: [0; PAIRS],
+            totals: Totals::default(),
             phasor: [Complex::ZERO; ACTIVE],
-            clipped: [0; ACTIVE],
         }
     }
 
@@ -279,15 +275,9 @@ impl Accumulator {
     /// Adds a block of up to [`BLOCK`] frames; only the last one may be shorter.
     #[inline]
     pub fn add_block(&mut self, frames: &[Frame]) {
-        let s: BlockSums = sum_block(frames, &self.oscillator.reference);
-        for i in 0..PAIRS {
-            self.product[i] = self.product[i].wrapping_add(s.product[i]);
-        }
-        for i in 0..ACTIVE {
-            self.sum[i] = self.sum[i].wrapping_add(s.sum[i]);
-            self.clipped[i] = self.clipped[i].wrapping_add(s.clipped[i]);
-            let inner = Complex::new(s.re[i] as f64, s.im[i] as f64);
-            self.phasor[i] += inner * self.oscillator.block_phase;
+        let turned = add_block(frames, &self.oscillator.reference, &mut self.totals);
+        for (sum, inner) in self.phasor.iter_mut().zip(turned) {
+            *sum += inner * self.oscillator.block_phase;
         }
         self.oscillator.block_phase = self.oscillator.block_phase * self.oscillator.block_step;
         self.frames = self.frames.wrapping_add(frames.len() as u32);
@@ -302,15 +292,15 @@ impl Accumulator {
             sum_q16: [0; ACTIVE],
             product_q16: [0; PAIRS],
             phasor: [Complex::ZERO; ACTIVE],
-            clipped: self.clipped,
+            peak: self.totals.peak,
         };
         for i in 0..ACTIVE {
-            s.sum_q16[i] = self.sum[i] * WEIGHT_ONE + edge.sum[i] - self.start_edge.sum[i];
+            s.sum_q16[i] = self.totals.sum[i] * WEIGHT_ONE + edge.sum[i] - self.start_edge.sum[i];
             let whole = self.phasor[i].scale(1.0 / REFERENCE_ONE);
             s.phasor[i] = whole + edge.phasor[i] - self.start_edge.phasor[i];
         }
         for i in 0..PAIRS {
-            s.product_q16[i] = i128::from(self.product[i]) * i128::from(WEIGHT_ONE)
+            s.product_q16[i] = i128::from(self.totals.product[i]) * i128::from(WEIGHT_ONE)
                 + i128::from(edge.product[i])
                 - i128::from(self.start_edge.product[i]);
         }

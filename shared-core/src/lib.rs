@@ -1,5 +1,5 @@
 #![doc = include_str!("../README.md")]
-#![cfg_attr(not(test), no_std)]
+#![cfg_attr(not(any(test, feature = "wide")), no_std)]
 #![forbid(unsafe_code)]
 
 pub mod accumulate;

@@ -8,7 +8,7 @@ use crate::accumulate::{Accumulator, CUT_FRAMES, Cut, CutFrames, MAX_FRAMES, Sum
 use crate::acquire::{FREQUENCY_RANGE_HZ, acquire_frames, advance, find_fundamental, presence};
 use crate::extend::{around_end, around_start};
 use crate::flags::Flags;
-use crate::frame::{COUNT_MAX, Frame};
+use crate::frame::{CLIP_MARGIN, COUNT_MAX, Frame};
 use crate::kernel::BLOCK;
 use serde::{Deserialize, Serialize};
 
@@ -451,7 +451,8 @@ impl Cutter {
             flags.insert_if(moved, Flags::FREQUENCY_MOVED);
         }
         let clipped = |range: core::ops::Range<usize>| {
-            sums.clipped.get(range).unwrap_or_default().iter().any(|&n| n > 0)
+            let limit = COUNT_MAX - CLIP_MARGIN;
+            sums.peak.get(range).unwrap_or_default().iter().any(|&p| p > limit)
         };
         flags.insert_if(clipped(0..3), Flags::V_CLIPPED);
         flags.insert_if(clipped(3..6), Flags::I_CLIPPED);

@@ -5,6 +5,8 @@
 //! formula), MEM (from memory, recomputed), DERIVED (from first principles). Printed digits
 //! set the tolerance; where more digits follow, it is a fifth of the core's 0.005 % or so.
 
+#![allow(clippy::approx_constant, reason = "figures are as printed in their sources")]
+
 use std::f64::consts::{PI, SQRT_2, TAU};
 use wattless_core::acquire::acquire_frames;
 use wattless_core::flags::Flags;

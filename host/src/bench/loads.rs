@@ -12,6 +12,9 @@ use wattless_core::wiring::Wiring;
 /// Below this share of nominal voltage every load is an impedance.
 const COLLAPSE: f64 = 0.2;
 
+/// Reactance over resistance of a bank's series reactor; common practice.
+const REACTOR_QUALITY: f64 = 40.0;
+
 /// Line currents of a six-pulse rectifier with a choke, in percent; common practice.
 const SIX_PULSE: [Harmonic; 4] =
     [line(5, 33.0, 180.0), line(7, 12.0, 0.0), line(11, 8.0, 180.0), line(13, 5.0, 0.0)];
@@ -275,10 +278,9 @@ impl Model {
             (_, Activity::Off) => {}
             (Model::Bank(b), Activity::Run(share)) => {
                 let elements = if at_ms >= b.broken_from_ms { &b.broken } else { &b.whole };
-                let tuned = (1.0 - b.detuning) / (1.0 - b.detuning * order * order);
                 for e in elements {
-                    let y = e.susceptance_s * share * order * tuned;
-                    add_element(m, e.ends.0, e.ends.1, Complex::new(0.0, y));
+                    let y = b.admittance(e.susceptance_s * share, order);
+                    add_element(m, e.ends.0, e.ends.1, y);
                 }
             }
             (Model::Motor(motor), _) if order > 1.5 => {
@@ -306,6 +308,22 @@ impl Plain {
         let exponent = if share < COLLAPSE { 2.0 } else { self.exponent };
         let s = self.power.scale(load * libm::pow(share, exponent));
         quotient(s, u).conj()
+    }
+}
+
+impl Bank {
+    /// Admittance of an element with its reactor at an order, from its susceptance at order 1.
+    fn admittance(&self, susceptance_s: f64, order: f64) -> Complex {
+        if self.detuning == 0.0 {
+            return Complex::new(0.0, susceptance_s * order);
+        }
+        if susceptance_s == 0.0 {
+            return Complex::ZERO;
+        }
+        let x_c = 1.0 / (susceptance_s * (1.0 - self.detuning));
+        let x_l = self.detuning * x_c;
+        let z = Complex::new(x_l / REACTOR_QUALITY, x_l * order - x_c / order);
+        quotient(Complex::new(1.0, 0.0), z)
     }
 }
 

@@ -78,10 +78,8 @@ impl Listener {
             }
             ServeAddress::Pty => {
                 let open = || {
-                    let (mut ours, mut theirs) = TTYPort::pair()?;
+                    let (mut ours, theirs) = TTYPort::pair()?;
                     ours.set_timeout(Duration::from_millis(1))?;
-                    // A client must be able to open it beside us.
-                    theirs.set_exclusive(false)?;
                     let name = theirs.name().unwrap_or_default();
                     Ok(Listener::Pty(Some(ours), theirs, format!("serial:{name}")))
                 };

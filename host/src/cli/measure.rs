@@ -4,11 +4,12 @@ use super::Outcome;
 use anyhow::{Context, anyhow, bail};
 use serde_json::{Value, json};
 use std::fmt::Write as _;
-use std::path::PathBuf;
+use std::io::Write as _;
+use std::path::{Path, PathBuf};
 use wattless::analyse::measure::{
-    MeasureOptions, MeasuredInterval, Measurement, measure, write_records,
+    MeasureError, MeasureOptions, MeasuredInterval, Measurement, measure, write_records,
 };
-use wattless::collect::waveform::{FactorFor, Lead, OpenOptions, Waveform, open};
+use wattless::collect::waveform::{FactorFor, Format, Lead, OpenOptions, Taken, Waveform, open};
 use wattless_core::flags::Flags;
 use wattless_core::power::Dc;
 use wattless_core::window::Nominal;
@@ -118,17 +119,25 @@ pub fn run(args: &Args) -> anyhow::Result<Outcome> {
     } else {
         to_text(&file, &measured)
     };
-    print!("{text}");
+    print(&text)?;
     Ok(Outcome::Done)
 }
 
-fn records(args: &Args, file: &mut Waveform, path: &PathBuf) -> anyhow::Result<Outcome> {
+/// Prints to standard output; a reader that has seen enough is no error.
+fn print(text: &str) -> anyhow::Result<()> {
+    match std::io::stdout().lock().write_all(text.as_bytes()) {
+        Err(e) if e.kind() != std::io::ErrorKind::BrokenPipe => Err(e.into()),
+        _ => Ok(()),
+    }
+}
+
+fn records(args: &Args, file: &mut Waveform, path: &Path) -> anyhow::Result<Outcome> {
     if file.settings.is_none() {
-        bail!(wattless::analyse::measure::MeasureError::NoSettings(file.path.clone()));
+        bail!(MeasureError::NoSettings(file.path.clone()));
     }
     // Written beside the target and renamed: a file by that name is always whole.
     let folder = path.parent().filter(|p| !p.as_os_str().is_empty());
-    let folder = folder.unwrap_or(std::path::Path::new("."));
+    let folder = folder.unwrap_or(Path::new("."));
     let mut out = tempfile::NamedTempFile::new_in(folder)
         .with_context(|| format!("{} cannot be written", path.display()))?;
     let done = write_records(file, out.as_file_mut(), path)?;
@@ -143,15 +152,15 @@ fn records(args: &Args, file: &mut Waveform, path: &PathBuf) -> anyhow::Result<O
             "frames": done.frames,
             "frames_left": done.frames_left,
         });
-        println!("{object:#}");
+        print(&format!("{object:#}\n"))?;
     } else {
-        println!(
-            "{} records of {} s written to {}; the last one covers {:.3} s",
+        print(&format!(
+            "{} records of {} s written to {}; the last one covers {:.3} s\n",
             done.records,
             done.interval_s,
             path.display(),
             done.last_s
-        );
+        ))?;
     }
     Ok(Outcome::Done)
 }
@@ -164,7 +173,7 @@ fn dc_word(dc: Dc) -> &'static str {
 }
 
 fn to_json(file: &Waveform, m: &Measurement) -> Value {
-    let taken = |t: &wattless::collect::waveform::Taken| json!({"lead": t.lead.name(), "name": t.name, "factor": t.factor});
+    let taken = |t: &Taken| json!({"lead": t.lead.name(), "name": t.name, "factor": t.factor});
     json!({
         "file": file.path.display().to_string(),
         "format": file.format.name(),
@@ -225,13 +234,15 @@ fn reading_json(wiring: Wiring, r: &MeasuredInterval) -> Value {
     })
 }
 
-/// A power of a thousand for a column, from its largest magnitude.
+/// A power of a thousand and decimals for a column, from its largest magnitude.
 struct Scale {
     prefix: &'static str,
     divisor: f64,
+    decimals: usize,
 }
 
 impl Scale {
+    /// Five digits for the largest value.
     fn of(values: impl Iterator<Item = f64>) -> Scale {
         let largest = values.map(f64::abs).fold(0.0, f64::max);
         let (prefix, divisor) = match largest {
@@ -240,19 +251,16 @@ impl Scale {
             x if x >= 1.0 || x == 0.0 => ("", 1.0),
             _ => ("m", 1e-3),
         };
-        Scale { prefix, divisor }
+        let decimals = match largest / divisor {
+            x if x >= 100.0 => 2,
+            x if x >= 10.0 => 3,
+            _ => 4,
+        };
+        Scale { prefix, divisor, decimals }
     }
 
-    /// Five digits where the value is large, never finer than three decimals.
     fn show(&self, x: f64) -> String {
-        let y = x / self.divisor;
-        let decimals = match y.abs() {
-            a if a >= 1e4 => 0,
-            a if a >= 1e3 => 1,
-            a if a >= 100.0 => 2,
-            _ => 3,
-        };
-        without_zero_sign(format!("{y:.decimals$}"))
+        without_zero_sign(format!("{:.*}", self.decimals, x / self.divisor))
     }
 }
 
@@ -288,12 +296,17 @@ fn to_text(file: &Waveform, m: &Measurement) -> String {
         length_s,
         m.nominal.hz()
     );
-    let _ = writeln!(
-        t,
-        "DC is {} in V, {} in A; var: fundamental (Q1); VA of total: sum of phases",
-        dc_word(m.dc.0),
-        dc_word(m.dc.1)
-    );
+    let dc = match m.dc {
+        (Dc::Keep, Dc::Keep) => "DC is part of RMS and W".to_owned(),
+        (Dc::Remove, Dc::Remove) => "DC is taken out of RMS and W".to_owned(),
+        (v, i) => format!("DC is {} in V, {} in A", dc_word(v), dc_word(i)),
+    };
+    let _ = writeln!(t, "{dc}; var: fundamental (Q1); VA of total: sum of phases");
+    if file.format == Format::Comtrade {
+        let taken: Vec<String> =
+            file.taken.iter().map(|t| format!("{} {}", t.lead.name(), t.name)).collect();
+        let _ = writeln!(t, "channels: {}", taken.join(", "));
+    }
     for r in &m.intervals {
         reading_text(&mut t, m.wiring, r);
     }
@@ -303,6 +316,13 @@ fn to_text(file: &Waveform, m: &Measurement) -> String {
             writeln!(t, "\n{} samples ({left_s:.3} s) at the end fill no window", m.frames_left);
     }
     t
+}
+
+/// A row of the table, 76 columns wide at most.
+fn row(t: &mut String, cells: [String; 9]) {
+    let [name, v, a, w, var, va, pf, dpf, side] = cells;
+    let line = format!("  {name:<6}{v:>9}{a:>9}{w:>10}{var:>10}{va:>10}{pf:>8}{dpf:>8}{side:>6}");
+    let _ = writeln!(t, "{}", line.trim_end());
 }
 
 fn reading_text(t: &mut String, wiring: Wiring, r: &MeasuredInterval) {
@@ -329,50 +349,53 @@ fn reading_text(t: &mut String, wiring: Wiring, r: &MeasuredInterval) {
     // One scale for the three powers, so that their sizes compare at a glance.
     let power = Scale::of(std::iter::once(s.total.s_arithmetic_va));
     let unit = |scale: &Scale, unit: &str| format!("{}{unit}", scale.prefix);
-    let _ = writeln!(
+    row(
         t,
-        "  {:<6}{:>9}{:>9}{:>10}{:>10}{:>10}{:>8}{:>8}{:>6}",
-        "phase",
-        unit(&v, "V"),
-        unit(&a, "A"),
-        unit(&power, "W"),
-        unit(&power, "var"),
-        unit(&power, "VA"),
-        "PF",
-        "DPF",
-        ""
+        [
+            "phase".into(),
+            unit(&v, "V"),
+            unit(&a, "A"),
+            unit(&power, "W"),
+            unit(&power, "var"),
+            unit(&power, "VA"),
+            "PF".into(),
+            "DPF".into(),
+            String::new(),
+        ],
     );
     for (k, p) in phases.iter().enumerate() {
-        let _ = writeln!(
+        row(
             t,
-            "  {:<6}{:>9}{:>9}{:>10}{:>10}{:>10}{:>8}{:>8}{:>6}",
-            format!("L{}", k + 1),
-            v.show(p.v_rms_v),
-            a.show(p.i_rms_a),
-            power.show(p.p_w),
-            of_fundamental(power.show(p.q1_var)),
-            power.show(p.s_va),
-            factor_text(p.pf()),
-            factor_text(p.dpf()),
-            side(p.q1_var, p.s_va, p.loaded)
+            [
+                format!("L{}", k + 1),
+                v.show(p.v_rms_v),
+                a.show(p.i_rms_a),
+                power.show(p.p_w),
+                of_fundamental(power.show(p.q1_var)),
+                power.show(p.s_va),
+                factor_text(p.pf()),
+                factor_text(p.dpf()),
+                side(p.q1_var, p.s_va, p.loaded).into(),
+            ],
         );
     }
     if phases.len() < 2 {
         return;
     }
     let total = &s.total;
-    let _ = writeln!(
+    row(
         t,
-        "  {:<6}{:>9}{:>9}{:>10}{:>10}{:>10}{:>8}{:>8}{:>6}",
-        "total",
-        "",
-        "",
-        power.show(total.p_w),
-        of_fundamental(power.show(total.q1_var)),
-        power.show(total.s_arithmetic_va),
-        factor_text(total.pf_arithmetic()),
-        "",
-        side(total.q1_var, total.s_arithmetic_va, total.loaded)
+        [
+            "total".into(),
+            String::new(),
+            String::new(),
+            power.show(total.p_w),
+            of_fundamental(power.show(total.q1_var)),
+            power.show(total.s_arithmetic_va),
+            factor_text(total.pf_arithmetic()),
+            String::new(),
+            side(total.q1_var, total.s_arithmetic_va, total.loaded).into(),
+        ],
     );
     let effective = total.s_effective_va.map_or_else(
         || "not defined for this wiring".into(),

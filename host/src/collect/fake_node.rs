@@ -35,7 +35,7 @@ pub(crate) fn record(seq: u32) -> Record {
     r.duration_us = 60_000_000;
     r.frequency_10uhz = 5_000_000 + seq % 1000;
     r.energy_counts = std::array::from_fn(|k| u64::from(seq) * 1000 * (k as u64 + 1));
-    if seq % 7 == 0 {
+    if seq.is_multiple_of(7) {
         r.s_effective_va = f32::NAN;
         r.flags = Flags::V_MISSING;
         r.phases[1].p_w = -0.0;

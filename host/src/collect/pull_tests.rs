@@ -117,7 +117,7 @@ fn a_cut_at_any_byte_is_made_good_by_the_next_pull() {
         let held =
             store.nodes().unwrap().first().map_or(0, |n| store.extent(n.id).unwrap().records);
         // Whole answers are kept, half ones are not.
-        assert!(held == 60 || held % 7 == 0, "{held} after {cut}");
+        assert!(held == 60 || held.is_multiple_of(7), "{held} after {cut}");
         let second = pull_into(&fake, &mut store, few()).unwrap();
         assert_eq!(second.new_records, 60 - held);
         assert_holds(&store, &records);

@@ -187,7 +187,7 @@ impl DemandSection {
         )?;
         let interval_min = value(&self.interval_min).unwrap_or(15);
         // Where the file does not say, a third of the interval: 5 minutes of 15.
-        let sub_min = value(&self.sub_interval_min).unwrap_or(if interval_min % 3 == 0 {
+        let sub_min = value(&self.sub_interval_min).unwrap_or(if interval_min.is_multiple_of(3) {
             interval_min / 3
         } else {
             interval_min
@@ -202,7 +202,7 @@ impl DemandSection {
                 message: format!("{e}; correct interval_min or sub_interval_min"),
             }
         };
-        let seconds = |min: u32| min.checked_mul(60).unwrap_or(u32::MAX);
+        let seconds = |min: u32| min.saturating_mul(60);
         let (interval_s, sub_interval_s) = (seconds(interval_min), seconds(sub_min));
         DemandRule::block(interval_s).map_err(refuse)?;
         DemandRule::sliding(interval_s, sub_interval_s).map_err(refuse)?;

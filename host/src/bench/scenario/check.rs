@@ -11,6 +11,9 @@ use std::ops::RangeInclusive;
 use wattless_core::settings::NAME_MAX;
 use wattless_core::wiring::Wiring;
 
+/// Most working periods of a load that are drawn.
+const CYCLES_MAX: f64 = 1.5e6;
+
 type Outcome = Result<(), ScenarioError>;
 
 /// A table of the file under check, for messages.
@@ -23,6 +26,11 @@ struct Table<'a> {
 
 impl Table<'_> {
     fn refuse(&self, key: &str, message: String) -> ScenarioError {
+        self.refuse_part(key, None, message)
+    }
+
+    /// Refuses an entry of an array, or the whole value.
+    fn refuse_part(&self, key: &str, part: Option<usize>, message: String) -> ScenarioError {
         let mut way = vec![Step::Key(self.name)];
         // A name with a dot is a table within the table.
         if let Some((outer, inner)) = self.name.split_once('.') {
@@ -30,6 +38,7 @@ impl Table<'_> {
         }
         way.extend(self.entry.map(|(at, _)| Step::Entry(at)));
         way.push(Step::Key(key));
+        way.extend(part.map(Step::Entry));
         let of = self.entry.map_or(String::new(), |(_, name)| format!(" of “{name}”"));
         self.lines.fault(&way, format!("{}.{key}{of}", self.name), message)
     }
@@ -53,20 +62,26 @@ impl Table<'_> {
     }
 
     fn harmonics(&self, list: &[Harmonic], three_wire_load: bool) -> Outcome {
-        for h in list {
-            self.within("harmonics", f64::from(h.order), 2.0..=40.0, "as order")?;
-            self.within("harmonics", h.pct, 0.0..=100.0, "%")?;
-            self.within("harmonics", h.angle_deg, -360.0..=360.0, "°")?;
-            if three_wire_load && h.order % 3 == 0 {
-                let message =
-                    format!("order {} needs a neutral, which the wiring does not have", h.order);
-                return Err(self.refuse("harmonics", message));
+        for (at, h) in list.iter().enumerate() {
+            let refuse = |message| Err(self.refuse_part("harmonics", Some(at), message));
+            if !(2..=40).contains(&h.order) {
+                return refuse(format!("order {} is not possible; give 2 to 40", h.order));
             }
-        }
-        let mut orders: Vec<u8> = list.iter().map(|h| h.order).collect();
-        orders.sort_unstable();
-        if let Some(twice) = orders.windows(2).find(|w| w[0] == w[1]) {
-            return Err(self.refuse("harmonics", format!("order {} is given twice", twice[0])));
+            if !(0.0..=100.0).contains(&h.pct) {
+                return refuse(format!("{} % is not possible; give 0 to 100 %", h.pct));
+            }
+            if !(-360.0..=360.0).contains(&h.angle_deg) {
+                return refuse(format!("{}° is not possible; give -360 to 360°", h.angle_deg));
+            }
+            if three_wire_load && h.order % 3 == 0 {
+                return refuse(format!(
+                    "order {} needs a neutral, which the wiring does not have",
+                    h.order
+                ));
+            }
+            if list[..at].iter().any(|other| other.order == h.order) {
+                return refuse(format!("order {} is given twice", h.order));
+            }
         }
         Ok(())
     }
@@ -273,6 +288,14 @@ fn check_load<'a>(
         (Some(work), Some(rest)) => {
             t.pair("work_s", work, 0.2..=86_400.0)?;
             t.pair("rest_s", rest, 0.2..=86_400.0)?;
+            let cycles = f64::from(s.span.days) * 86_400.0 / (work[0] + rest[0]);
+            if cycles > CYCLES_MAX {
+                let message = format!(
+                    "may switch {cycles:.0} times in the span, more than {CYCLES_MAX}; give longer \
+                     periods or fewer days"
+                );
+                return Err(t.refuse("work_s", message));
+            }
         }
         (Some(_), None) => return Err(t.refuse("work_s", "needs rest_s beside it".into())),
         (None, Some(_)) => return Err(t.refuse("rest_s", "needs work_s beside it".into())),

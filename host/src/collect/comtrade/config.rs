@@ -240,14 +240,14 @@ pub fn split_parts(bytes: &[u8]) -> Result<Parts<'_>, ComtradeFault> {
         let length = rest.iter().position(|&b| b == b'\n').map_or(rest.len(), |n| n + 1);
         let line = &rest[..length];
         let heading = heading(line);
-        if heading.is_some() || rest.is_empty() {
-            if let Some((from, kind)) = open.take() {
-                let part = &bytes[from..at];
-                match kind.as_str() {
-                    "CFG" => config = Some(text_of(part)),
-                    _ if kind.starts_with("DAT") => data = Some(part),
-                    _ => {}
-                }
+        if (heading.is_some() || rest.is_empty())
+            && let Some((from, kind)) = open.take()
+        {
+            let part = &bytes[from..at];
+            match kind.as_str() {
+                "CFG" => config = Some(text_of(part)),
+                _ if kind.starts_with("DAT") => data = Some(part),
+                _ => {}
             }
         }
         at += length;

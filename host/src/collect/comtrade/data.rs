@@ -3,7 +3,7 @@
 
 use super::ComtradeFault;
 use super::config::{Config, Storage};
-use crate::collect::csv;
+use crate::collect::csv::number::parse;
 
 /// The samples of a recording in memory, as they are in the file.
 pub struct Data {
@@ -117,7 +117,7 @@ impl Data {
         let stamp_cell = cells.next().unwrap_or_default();
         let stamp = match stamp_cell.trim_ascii() {
             b"" => 0.0,
-            cell => csv::parse(cell).ok_or_else(|| bad(cell))?,
+            cell => parse(cell).ok_or_else(|| bad(cell))?,
         };
         let found = line.split(|&b| b == b',').count();
         if found < 2 + self.analogs {
@@ -129,7 +129,7 @@ impl Data {
             *value = match cell {
                 // Nothing at all, or the marks of the 1991 and 1999 revisions.
                 b"" | b"99999" | b"999999" => None,
-                _ => Some(csv::parse(cell).ok_or_else(|| bad(cell))?),
+                _ => Some(parse(cell).ok_or_else(|| bad(cell))?),
             };
         }
         Ok(stamp)

@@ -6,6 +6,7 @@
 pub mod config;
 pub mod data;
 
+use super::csv::number::whole_rate;
 use super::waveform::{
     self, Format, FrameStream, Lead, OpenOptions, SAMPLE_MAX, Taken, Waveform, WaveformError,
 };
@@ -542,7 +543,7 @@ impl ComtradeFrames {
         if samples < 2 || seconds <= 0.0 {
             return Err(self.error(ComtradeFault::NoRate));
         }
-        Ok((samples - 1) as f64 / seconds)
+        Ok(whole_rate((samples - 1) as f64 / seconds, config.stamp_s / seconds))
     }
 
     /// Reads the next sample into `values`; a missing value is an error.
