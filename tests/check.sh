@@ -18,4 +18,8 @@ RUSTDOCFLAGS="-D warnings" cargo doc --workspace --no-deps --locked
 step "tests"
 cargo test --workspace --locked
 
+# The same node on an emulated Cortex-M4F: bit for bit, over its link, through power cuts.
+step "emulated node"
+bash tests/emulated.sh
+
 step "done"

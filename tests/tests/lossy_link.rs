@@ -27,7 +27,7 @@ impl Chance {
     }
 
     fn one_in(&mut self, n: u64) -> bool {
-        self.next() % n == 0
+        self.next().is_multiple_of(n)
     }
 }
 
@@ -179,10 +179,10 @@ fn a_cable_that_is_pulled_out_costs_nothing_but_time() {
         let done = store.choose(None).ok().and_then(|n| n.next_seq).unwrap_or(0);
         new = u64::from(done);
         assert!(new >= before, "went back");
-        if let Ok(summary) = result {
-            if summary.new_records == 0 || new == 120 {
-                break;
-            }
+        if let Ok(summary) = result
+            && (summary.new_records == 0 || new == 120)
+        {
+            break;
         }
     }
     assert!(pulls > 3, "the cable was never pulled out");

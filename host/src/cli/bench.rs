@@ -1,6 +1,6 @@
 //! `wattless bench`: arguments and printing.
 
-use super::Outcome;
+use super::{Outcome, print};
 use anyhow::{Context, bail};
 use clap::builder::{RangedU64ValueParser, ValueParser};
 use indicatif::{ProgressBar, ProgressStyle};
@@ -102,9 +102,10 @@ pub fn run(args: &Args) -> anyhow::Result<Outcome> {
     let address = listener.as_ref().map(|l| l.address().to_owned());
     if args.json {
         let json = to_json(&setup, report.as_ref(), truth.as_ref(), address.as_deref());
-        print(&json.to_string())?;
+        print(&format!("{json}\n"))?;
     } else {
-        print(&to_text(&setup, args, report.as_ref(), truth.as_ref(), address.as_deref()))?;
+        let text = to_text(&setup, args, report.as_ref(), truth.as_ref(), address.as_deref());
+        print(&(text + "\n"))?;
     }
     if let Some(listener) = listener {
         let mut server = Server::new(&mut node, listener);
@@ -131,18 +132,11 @@ fn write_scenario(path: &PathBuf, as_json: bool) -> anyhow::Result<Outcome> {
         .with_context(|| format!("{}: cannot be written", path.display()))?;
     let path = path.display().to_string();
     if as_json {
-        print(&json!({ "scenario_file": path }).to_string())?;
+        print(&format!("{}\n", json!({ "scenario_file": path })))?;
         return Ok(Outcome::Done);
     }
-    print(&format!("{path}: a scenario to edit. Run it with: wattless bench {path} --fast"))?;
+    print(&format!("{path}: a scenario to edit. Run it with: wattless bench {path} --fast\n"))?;
     Ok(Outcome::Done)
-}
-
-fn print(text: &str) -> anyhow::Result<()> {
-    let mut out = std::io::stdout().lock();
-    writeln!(out, "{text}")?;
-    out.flush()?;
-    Ok(())
 }
 
 fn progress_bar(length_ms: i64) -> ProgressBar {

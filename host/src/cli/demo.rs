@@ -1,12 +1,12 @@
 //! `wattless demo`: arguments and printing.
 
-use super::Outcome;
+use super::{Outcome, print};
 use anyhow::{Context, bail};
 use clap::builder::RangedU64ValueParser;
 use indicatif::{ProgressBar, ProgressStyle};
 use serde_json::json;
 use std::fs;
-use std::io::{IsTerminal, Write};
+use std::io::IsTerminal;
 use std::path::{Path, PathBuf};
 use std::sync::atomic::{AtomicBool, Ordering};
 use std::thread;
@@ -60,20 +60,20 @@ pub fn run(args: &Args) -> anyhow::Result<Outcome> {
     let whole_ms = setup.feeder.span_ms();
     let to_ms = args.hours.map_or(whole_ms, |h| whole_ms.min(i64::from(h) * 3_600_000));
 
-    say(args, "1  The feeder runs through the node: samples in, records into its flash");
+    say(args, "1  The feeder runs through the node: samples in, records into its flash")?;
     let mut node = setup.start_node(RamFlash::on_file(&place("node.flash"), USUAL_SIZE)?)?;
     let bar = progress_bar(args, to_ms);
     let report = setup.run_fast(&mut node, to_ms, &mut |done| bar.set_position(done as u64));
     bar.finish_and_clear();
-    say(args, &ran(&report));
+    say(args, &ran(&report))?;
 
-    say(args, "2  Its log is pulled over a TCP link into a store");
+    say(args, "2  Its log is pulled over a TCP link into a store")?;
     let mut store = Store::create(place("store"))?;
     let end_ms = i64::try_from(setup.unix_ms(to_ms))?;
     let pulled = serve_and_pull(&mut node, &mut store, end_ms)?;
-    say(args, &fetched(&pulled));
+    say(args, &fetched(&pulled))?;
 
-    say(args, "3  The store is surveyed\n");
+    say(args, "3  The store is surveyed\n")?;
     let before_survey = Instant::now();
     let chosen = store.choose(None)?;
     let log = store.read_log(chosen.id, Span::ALL)?;
@@ -90,7 +90,7 @@ pub fn run(args: &Args) -> anyhow::Result<Outcome> {
         let end = closing(&args.folder, whole_ms, to_ms, total_s);
         format!("{}\n{end}", survey_text(&survey, Style::for_stdout()))
     };
-    std::io::stdout().lock().write_all(text.as_bytes())?;
+    print(&text)?;
     Ok(Outcome::Done)
 }
 
@@ -205,10 +205,8 @@ fn to_json(
 }
 
 /// Says a step on the terminal; JSON stays alone.
-fn say(args: &Args, text: &str) {
-    if !args.json {
-        println!("{text}");
-    }
+fn say(args: &Args, text: &str) -> anyhow::Result<()> {
+    if args.json { Ok(()) } else { print(&format!("{text}\n")) }
 }
 
 fn progress_bar(args: &Args, length_ms: i64) -> ProgressBar {

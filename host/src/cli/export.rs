@@ -1,84 +1,115 @@
 //! `wattless export`: arguments and printing.
 
-use super::survey::{local_time, unix_ms};
 use super::{Outcome, print};
-use anyhow::bail;
-use jiff::civil::DateTime;
-use jiff::tz::TimeZone;
-use serde_json::json;
+use anyhow::Context;
+use std::io::{self, Seek, Write};
 use std::path::{Path, PathBuf};
-use wattless::collect::export::{csv_file, parquet_file, write_csv};
+use wattless::collect::export::{ExportFormat, export, export_file};
 use wattless::collect::store::{Span, Store};
-use wattless::present::number::count;
 
 /// Write records as CSV or Parquet for other people's tools
 ///
-/// One row a record, every column with its unit in the name; times in UTC. The file appears
-/// whole or not at all.
+/// One row a record, every number with its unit in the column's name. What does not exist
+/// is left empty. Times are UTC.
 #[derive(Debug, clap::Args)]
+#[command(group = clap::ArgGroup::new("target").required(true))]
 pub struct Args {
-    /// Folder of the store that `wattless pull` fills
+    /// The store's folder
     store: PathBuf,
-    /// Write CSV into this file; - writes it to the terminal or the next program
-    #[arg(long, value_name = "FILE", required_unless_present = "parquet")]
+    /// Write CSV to this file, or to standard output with "-"
+    #[arg(long, value_name = "FILE", group = "target")]
     csv: Option<PathBuf>,
-    /// Write Parquet into this file
-    #[arg(long, value_name = "FILE")]
+    /// Write Parquet to this file
+    #[arg(long, value_name = "FILE", group = "target")]
     parquet: Option<PathBuf>,
-    /// Node or feeder to export, where the store holds several
+    /// Leave out what ends before or at this time: 2026-07-06, 2026-07-06T06:00,
+    /// 2026-07-06T06:00+02:00; without an offset it is UTC
+    #[arg(long, value_name = "TIME", value_parser = time_ms)]
+    from: Option<i64>,
+    /// Leave out what ends after this time
+    #[arg(long, value_name = "TIME", value_parser = time_ms)]
+    to: Option<i64>,
+    /// The node, by number or feeder, where the store holds several
     #[arg(long, value_name = "NODE")]
     node: Option<String>,
-    /// Only from this time or date on, UTC, e.g. 2026-03-02 or 2026-03-02T06:00
-    #[arg(long, value_name = "TIME", value_parser = local_time)]
-    from: Option<DateTime>,
-    /// Only up to this time, or to the beginning of this date, UTC
-    #[arg(long, value_name = "TIME", value_parser = local_time)]
-    to: Option<DateTime>,
     /// Print one JSON object about what was written
     #[arg(long)]
     json: bool,
 }
 
+/// Reads a date, a date and time, or one with an offset.
+fn time_ms(text: &str) -> Result<i64, String> {
+    if let Ok(time) = text.parse::<jiff::Timestamp>() {
+        return Ok(time.as_millisecond());
+    }
+    let civil = text.parse::<jiff::civil::DateTime>();
+    let utc = civil.and_then(|t| t.to_zoned_datetime(jiff::tz::TimeZone::UTC));
+    utc.map(|z| z.timestamp().as_millisecond())
+        .map_err(|_| "write a time like 2026-07-06 or 2026-07-06T06:00+02:00".to_owned())
+}
+
 /// Runs the verb.
 pub fn run(args: &Args) -> anyhow::Result<Outcome> {
-    let store = Store::open(&args.store)?;
-    let node = store.choose(args.node.as_deref())?.id;
     let span = Span {
-        from_ms: unix_ms(args.from, &TimeZone::UTC)?.unwrap_or(Span::ALL.from_ms),
-        to_ms: unix_ms(args.to, &TimeZone::UTC)?.unwrap_or(Span::ALL.to_ms),
+        from_ms: args.from.unwrap_or(Span::ALL.from_ms),
+        to_ms: args.to.unwrap_or(Span::ALL.to_ms),
     };
     if span.from_ms >= span.to_ms {
-        bail!("--from must lie before --to");
+        anyhow::bail!("--from must lie before --to");
     }
-    let to_stdout = args.csv.as_deref() == Some(Path::new("-"));
+    let store = Store::open(&args.store)?;
+    let node = store.choose(args.node.as_deref())?;
+    let (format, path) = match (&args.csv, &args.parquet) {
+        (Some(path), _) => (ExportFormat::Csv, path),
+        (None, Some(path)) => (ExportFormat::Parquet, path),
+        (None, None) => anyhow::bail!("name a file with --csv or --parquet"),
+    };
+    let to_stdout = format == ExportFormat::Csv && path == Path::new("-");
     if to_stdout && args.json {
-        bail!("--json and --csv - would both write to standard output; give a file");
+        anyhow::bail!("--json and --csv - both want standard output; name a file");
     }
-    let mut written = Vec::new();
-    if let Some(path) = &args.csv {
-        if to_stdout {
-            let mut out = std::io::BufWriter::new(std::io::stdout().lock());
-            write_csv(&store, node, span, &mut out, Path::new("standard output"))?;
-        } else {
-            written.push((path, csv_file(&store, node, span, path)?));
-        }
+    if to_stdout {
+        // Kept aside until it is whole: a store that cannot be read prints nothing.
+        let mut aside = tempfile::tempfile().context("cannot make a temporary file")?;
+        let mut out = io::BufWriter::new(&mut aside);
+        export(&store, node.id, span, format, path, &mut out)?;
+        out.flush().context("cannot write a temporary file")?;
+        drop(out);
+        aside.rewind()?;
+        let copied = io::copy(&mut aside, &mut io::stdout().lock());
+        return match copied {
+            // The reader has seen enough.
+            Err(e) if e.kind() == io::ErrorKind::BrokenPipe => Ok(Outcome::Done),
+            other => other.map(|_| Outcome::Done).context("cannot write to standard output"),
+        };
     }
-    if let Some(path) = &args.parquet {
-        written.push((path, parquet_file(&store, node, span, path)?));
-    }
+    let records = export_file(&store, node.id, span, format, path)?;
     if args.json {
-        let files: Vec<_> = written
-            .iter()
-            .map(|(p, e)| {
-                json!({ "file": p.display().to_string(), "rows": e.rows, "columns": e.columns })
-            })
-            .collect();
-        print(&format!("{:#}\n", json!({ "node_id": node.to_string(), "files": files })))?;
+        let object = serde_json::json!({
+            "node_id": node.id.to_string(),
+            "feeder": node.feeder,
+            "file": path.display().to_string(),
+            "records": records,
+        });
+        print(&format!("{object:#}\n"))?;
     } else {
-        for (path, e) in written {
-            let rows = count(e.rows, "record", "records");
-            print(&format!("{}: {rows}, {} columns\n", path.display(), e.columns))?;
-        }
+        let where_to = path.display();
+        print(&format!("{records} records of \"{}\" in {where_to}\n", node.feeder))?;
     }
     Ok(Outcome::Done)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::time_ms;
+
+    #[test]
+    fn times_may_be_dates_and_have_offsets() {
+        let midnight = 1_783_296_000_000;
+        assert_eq!(time_ms("2026-07-06"), Ok(midnight));
+        assert_eq!(time_ms("2026-07-06T02:00+02:00"), Ok(midnight));
+        assert_eq!(time_ms("2026-07-06T00:00:00Z"), Ok(midnight));
+        assert_eq!(time_ms("2026-07-06 06:30"), Ok(midnight + 6 * 3_600_000 + 1_800_000));
+        assert!(time_ms("yesterday").unwrap_err().contains("2026-07-06"));
+    }
 }

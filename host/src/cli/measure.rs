@@ -1,10 +1,9 @@
 //! `wattless measure`: arguments and printing.
 
-use super::Outcome;
+use super::{Outcome, print};
 use anyhow::{Context, anyhow, bail};
 use serde_json::{Value, json};
 use std::fmt::Write as _;
-use std::io::Write as _;
 use std::path::{Path, PathBuf};
 use wattless::analyse::measure::{
     MeasureError, MeasureOptions, MeasuredInterval, Measurement, measure, write_records,
@@ -124,13 +123,6 @@ pub fn run(args: &Args) -> anyhow::Result<Outcome> {
 }
 
 /// Prints to standard output; a reader that has seen enough is no error.
-fn print(text: &str) -> anyhow::Result<()> {
-    match std::io::stdout().lock().write_all(text.as_bytes()) {
-        Err(e) if e.kind() != std::io::ErrorKind::BrokenPipe => Err(e.into()),
-        _ => Ok(()),
-    }
-}
-
 fn records(args: &Args, file: &mut Waveform, path: &Path) -> anyhow::Result<Outcome> {
     if file.settings.is_none() {
         bail!(MeasureError::NoSettings(file.path.clone()));

@@ -9,6 +9,7 @@ mod pull;
 mod survey;
 
 use clap::{Parser, Subcommand};
+use std::io::Write;
 
 /// How a verb that worked ended.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -52,10 +53,11 @@ pub fn run() -> anyhow::Result<Outcome> {
     }
 }
 
-/// Writes to standard output; a reader that has gone away is an error, not a crash.
+/// Writes to standard output; a reader that has seen enough is no error.
 fn print(text: &str) -> anyhow::Result<()> {
-    use std::io::Write;
     let mut out = std::io::stdout().lock();
-    out.write_all(text.as_bytes())?;
-    Ok(out.flush()?)
+    match out.write_all(text.as_bytes()).and_then(|()| out.flush()) {
+        Err(e) if e.kind() != std::io::ErrorKind::BrokenPipe => Err(e.into()),
+        _ => Ok(()),
+    }
 }

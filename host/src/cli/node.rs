@@ -1,267 +1,333 @@
 //! `wattless node`: arguments and printing.
 
 use super::{Outcome, print};
-use anyhow::Context;
-use serde_json::{Value, json};
-use std::fmt::Write;
+use serde_json::{Map, Value, json};
 use std::path::PathBuf;
 use wattless::collect::address::Address;
-use wattless::collect::link::{AnyClient, LinkError, Patience};
-use wattless::collect::node_settings;
+use wattless::collect::link::{AnyClient, ClockReading, Patience};
+use wattless::collect::settings_file;
 use wattless::collect::store::NodeId;
-use wattless::present::number::{four_digits, grouped, pf, span};
+use wattless::present::number::{four_digits, pf};
 use wattless_core::flags::Flags;
 use wattless_core::frame::Channel;
+use wattless_core::power::Dc;
+use wattless_core::record::WallQuality;
 use wattless_core::settings::Settings;
-use wattless_core::wire::{Identity, Live, Refusal, Status};
+use wattless_core::wire::{Identity, Live, LivePhase, Refusal, Status};
 
-/// Who and how is a node: identity, status, readings, settings
+/// Who and how is a node: identity, status, clock, settings
 #[derive(Debug, clap::Args)]
 pub struct Args {
-    /// The node: serial:PATH or tcp:HOST:PORT
-    #[arg(required_unless_present = "write_example")]
-    node: Option<Address>,
+    /// The node: tcp:HOST:PORT or serial:PATH
+    address: Address,
     /// Set the node's clock to this computer's
     #[arg(long)]
     set_clock: bool,
-    /// Write the settings of this file (TOML) into the node
+    /// Give the node the settings in this TOML file; what it does not name stays
     #[arg(long, value_name = "FILE")]
     settings: Option<PathBuf>,
-    /// Write a settings file to edit, with every entry explained, and stop
-    #[arg(long, value_name = "FILE", conflicts_with_all = ["node", "set_clock", "settings"])]
-    write_example: Option<PathBuf>,
+    /// Print the settings as such a file, and nothing else
+    #[arg(long, conflicts_with = "json")]
+    settings_file: bool,
     /// Print one JSON object
     #[arg(long)]
     json: bool,
 }
 
-/// Runs the verb.
-pub fn run(args: &Args) -> anyhow::Result<Outcome> {
-    if let Some(path) = &args.write_example {
-        let name = path.display();
-        let mut file = std::fs::OpenOptions::new()
-            .write(true)
-            .create_new(true)
-            .open(path)
-            .with_context(|| format!("{name}: cannot be made; give a new file's name"))?;
-        std::io::Write::write_all(&mut file, node_settings::EXAMPLE.as_bytes())
-            .with_context(|| format!("{name}: cannot be written"))?;
-        return done(args, json!({ "settings_file": name.to_string() }), || {
-            format!("{name}: settings to edit\n")
-        });
-    }
-    let Some(address) = &args.node else { anyhow::bail!("name a node") };
-    let settings = args.settings.as_deref().map(node_settings::load).transpose()?;
-    let mut client = AnyClient::open(address, Patience::default())?;
-    if let Some(settings) = &settings {
-        client.write_settings(settings)?;
-    }
-    if args.set_clock {
-        client.set_clock()?;
-    }
-    let (status, clock) = client.status_and_clock()?;
-    let settings = client.settings()?;
-    let live = match client.live() {
-        Ok(live) => Some(live),
-        Err(LinkError::Refused { refusal: Refusal::NotReady, .. }) => None,
-        Err(e) => return Err(e.into()),
-    };
-    let identity = client.identity().clone();
-    let ahead_ms = clock.offset_ms;
-    done(args, to_json(&identity, &status, ahead_ms, &settings, live.as_ref()), || {
-        to_text(&identity, &status, ahead_ms, &settings, live.as_ref())
-    })
+struct Report {
+    identity: Identity,
+    status: Status,
+    settings: Settings,
+    clock: ClockReading,
+    /// How far the clock was ahead before it was set, in ms, if it was set; none without a clock.
+    clock_set: Option<Option<i64>>,
+    settings_written: bool,
+    /// The newest window; none just after a start.
+    live: Option<Live>,
 }
 
-fn done(args: &Args, json: Value, text: impl FnOnce() -> String) -> anyhow::Result<Outcome> {
-    print(&if args.json { format!("{json:#}\n") } else { text() })?;
+/// Runs the verb.
+pub fn run(args: &Args) -> anyhow::Result<Outcome> {
+    let mut client = AnyClient::open(&args.address, Patience::default())?;
+    let mut settings = client.settings()?;
+    if let Some(path) = &args.settings {
+        let wanted = settings_file::read(path, &settings)?;
+        client.write_settings(&wanted)?;
+        settings = client.settings()?;
+        if settings != wanted {
+            anyhow::bail!(
+                "{}: the node has other settings than it was given; another program may have \
+                 changed them: try again",
+                args.address
+            );
+        }
+    }
+    let clock_set = if args.set_clock {
+        let (_, before) = client.status_and_clock()?;
+        client.set_clock()?;
+        Some(before.offset_ms)
+    } else {
+        None
+    };
+    if args.settings_file {
+        print(&settings_file::write(&settings))?;
+        return Ok(Outcome::Done);
+    }
+    let live = match client.live() {
+        Ok(live) => Some(live),
+        Err(e) if e.refusal() == Some(Refusal::NotReady) => None,
+        Err(e) => return Err(e.into()),
+    };
+    let (status, clock) = client.status_and_clock()?;
+    let report = Report {
+        identity: client.identity().clone(),
+        status,
+        settings,
+        clock,
+        clock_set,
+        settings_written: args.settings.is_some(),
+        live,
+    };
+    if args.json {
+        print(&format!("{:#}\n", report.json()))?;
+    } else {
+        print(&report.text())?;
+    }
     Ok(Outcome::Done)
 }
 
-fn to_text(
-    id: &Identity,
-    status: &Status,
-    ahead_ms: Option<i64>,
-    settings: &Settings,
-    live: Option<&Live>,
-) -> String {
-    let mut t = String::new();
-    // Writing into a string cannot fail.
-    let _ = text_into(&mut t, id, status, ahead_ms, settings, live);
-    t
+fn dc_name(dc: Dc) -> &'static str {
+    match dc {
+        Dc::Keep => "keep",
+        Dc::Remove => "remove",
+    }
 }
 
-fn text_into(
-    t: &mut String,
-    id: &Identity,
-    status: &Status,
-    ahead_ms: Option<i64>,
-    settings: &Settings,
-    live: Option<&Live>,
-) -> std::fmt::Result {
-    let feeder =
-        if settings.feeder.is_empty() { "feeder without a name" } else { &settings.feeder };
-    writeln!(t, "Node {}, {feeder}", NodeId(id.node_id))?;
-    writeln!(
-        t,
-        "Program     {} on {}, {} samples a second",
-        id.firmware,
-        id.hardware,
-        grouped(f64::from(id.sample_rate_mhz) / 1000.0)
-    )?;
-    let up = span(status.uptime_ms as f64 / 1000.0);
-    writeln!(t, "Running     {up} since start {}", status.boot)?;
-    let clock = match ahead_ms {
-        None => "no time: give it with --set-clock".into(),
-        Some(ms) if ms.abs() < 1000 => format!("right within {} ms", ms.abs().max(1)),
-        Some(ms) => {
-            let side = if ms > 0 { "ahead" } else { "behind" };
-            format!("{} {side}: correct it with --set-clock", span(ms.abs() as f64 / 1000.0))
+fn quality_name(quality: WallQuality) -> &'static str {
+    match quality {
+        WallQuality::None => "none",
+        WallQuality::Clock => "clock",
+        WallQuality::Host => "host",
+    }
+}
+
+/// A time here as people write it, with the offset of this computer's time zone.
+fn local(ms: u64) -> String {
+    let time = i64::try_from(ms).ok().and_then(|ms| jiff::Timestamp::from_millisecond(ms).ok());
+    time.map_or("-".to_owned(), |t| {
+        let here = t.to_zoned_datetime(jiff::tz::TimeZone::system());
+        here.strftime("%Y-%m-%d %H:%M:%S (UTC%:z)").to_string()
+    })
+}
+
+/// A length of time in the two largest units.
+fn length(seconds: u64) -> String {
+    let (d, h, m, s) = (seconds / 86_400, seconds / 3600 % 24, seconds / 60 % 60, seconds % 60);
+    match (d, h, m) {
+        (0, 0, 0) => format!("{s} s"),
+        (0, 0, _) => format!("{m} min {s} s"),
+        (0, _, _) => format!("{h} h {m} min"),
+        _ => format!("{d} d {h} h"),
+    }
+}
+
+fn row(name: &str, text: impl std::fmt::Display) -> String {
+    format!("  {name:<16}{text}\n")
+}
+
+/// P over S; none without load.
+fn power_factor(p: &LivePhase) -> Option<f64> {
+    (p.loaded && p.s_va > 0.0).then(|| f64::from(p.p_w / p.s_va))
+}
+
+impl Report {
+    fn text(&self) -> String {
+        let (id, s) = (&self.identity, &self.status);
+        let mut out = format!("Node {}\n", NodeId(id.node_id));
+        let feeder = self.settings.feeder.as_str();
+        out += &row("feeder", if feeder.is_empty() { "(no name)" } else { feeder });
+        out += &row("hardware", id.hardware.as_str());
+        let program = format!("{}, record format {}", id.firmware, id.record_version);
+        out += &row("program", program);
+        let rate = f64::from(id.sample_rate_mhz) / 1000.0;
+        out += &row("sampling", format!("{rate:.3} samples per second and channel"));
+        let running = length(s.uptime_ms / 1000);
+        out += &row("start", format!("number {}, {running} ago", s.boot));
+        out += &self.clock_text();
+        let held = s.log.next.saturating_sub(s.log.oldest);
+        let records = if held == 0 {
+            format!("empty, next is {}", s.log.next)
+        } else {
+            format!("numbers {} to {}", s.log.oldest, s.log.next.saturating_sub(1))
+        };
+        out += &row("log", records);
+        let span = length(u64::from(s.log.capacity) * u64::from(self.settings.interval_s));
+        let room = format!("{held} of {} records; holds the last {span}", s.log.capacity);
+        out += &row("", room);
+        out += &row("samples lost", format!("{} since the start", s.frames_lost));
+        out += &row("failed writes", format!("{} since the start", s.write_failures));
+        out += &row("bad requests", format!("{} since the start", s.link_errors));
+        out + &self.settings_text() + &self.live_text()
+    }
+
+    fn clock_text(&self) -> String {
+        let s = &self.status;
+        let mut out = match (s.wall_ms, self.clock.offset_ms) {
+            (Some(wall), Some(offset)) => {
+                let whence = match s.wall_quality {
+                    WallQuality::Host => "set or confirmed by a computer since the start",
+                    WallQuality::Clock => "from its battery, not confirmed since the start",
+                    WallQuality::None => "of unknown quality",
+                };
+                let against = format!("{:+.1} s against this computer", offset as f64 / 1000.0);
+                row("clock", local(wall)) + &row("", against) + &row("", whence)
+            }
+            _ => row("clock", "not set; set it with --set-clock"),
+        };
+        match self.clock_set {
+            Some(Some(ms)) => {
+                out += &row("", format!("was {:+.1} s until now set", ms as f64 / 1000.0));
+            }
+            Some(None) => out += &row("", "had no time until now set"),
+            None => {}
         }
-    };
-    writeln!(t, "Clock       {clock}")?;
-    let log = status.log;
-    let held = log.next.saturating_sub(log.oldest);
-    let lasts = span(f64::from(log.capacity) * f64::from(settings.interval_s));
-    writeln!(
-        t,
-        "Log         {} records from {} on; room for {}, which lasts {lasts}",
-        grouped(f64::from(held)),
-        log.oldest,
-        grouped(f64::from(log.capacity))
-    )?;
-    let trouble = [
-        (status.frames_lost, "samples lost"),
-        (u64::from(status.write_failures), "records not written"),
-        (u64::from(status.link_errors), "requests not understood"),
-    ];
-    for (n, what) in trouble.into_iter().filter(|(n, _)| *n > 0) {
-        writeln!(t, "Trouble     {n} {what} since the start")?;
+        out
     }
-    writeln!(
-        t,
-        "Settings    {}, {:.0} Hz, a record every {} s{}",
-        settings.power.wiring.name(),
-        settings.nominal.hz(),
-        settings.interval_s,
-        if status.has_settings { "" } else { "  (defaults: give it --settings)" }
-    )?;
-    for (lead, c) in used(settings) {
-        let unit = if lead.is_voltage() { "V" } else { "A" };
-        writeln!(
-            t,
-            "  {}        full scale {} {unit} peak, offset {} counts, delay {} ns",
-            lead.name(),
-            four_digits(c.gain * f64::from(wattless_core::frame::COUNT_MAX)),
-            c.offset_counts,
-            c.delay_ns
-        )?;
-    }
-    let Some(live) = live else {
-        return writeln!(t, "Now         no reading yet; ask again in a second");
-    };
-    let hz = live.frequency_hz.map_or("no fundamental".into(), |f| format!("{f:.3} Hz"));
-    writeln!(t, "Now         {hz}")?;
-    writeln!(t, "             V       A      kW    kvar      PF")?;
-    for (k, p) in live.phases.iter().take(live.wiring.phases()).enumerate() {
-        let factor = (p.loaded && p.s_va > 0.0).then(|| f64::from(p.p_w / p.s_va));
-        let kilo = |x: f32| four_digits(f64::from(x) / 1000.0);
-        writeln!(
-            t,
-            "  L{}  {:>8} {:>7} {:>7} {:>7}  {:>6}",
-            k + 1,
-            four_digits(f64::from(p.v_rms_v)),
-            four_digits(f64::from(p.i_rms_a)),
-            kilo(p.p_w),
-            kilo(p.q1_var),
-            pf(factor)
-        )?;
-    }
-    for (_, _, meaning) in Flags::ALL.iter().filter(|f| Flags(live.flags).contains(f.0)) {
-        writeln!(t, "  Note: {meaning}")?;
-    }
-    Ok(())
-}
 
-fn used(
-    s: &Settings,
-) -> impl Iterator<Item = (Channel, &wattless_core::calibration::ChannelCalibration)> {
-    Channel::ALL
-        .into_iter()
-        .zip(&s.power.calibration.channels)
-        .zip(s.power.wiring.uses())
-        .filter_map(|(lead, used)| used.then_some(lead))
-}
+    fn live_text(&self) -> String {
+        let Some(live) = &self.live else {
+            return "Now\n  no reading yet: ask again in a second\n".into();
+        };
+        let hz = live.frequency_hz.map_or("no fundamental".into(), |f| format!("{f:.3} Hz"));
+        let mut out =
+            format!("Now, {hz}\n  phase          V         A        kW      kvar       PF\n");
+        for (k, p) in live.phases.iter().take(live.wiring.phases()).enumerate() {
+            let cells = [p.v_rms_v, p.i_rms_a, p.p_w / 1000.0, p.q1_var / 1000.0]
+                .map(|x| format!("{:>10}", four_digits(f64::from(x))));
+            out += &format!("  L{}   {} {:>8}\n", k + 1, cells.concat(), pf(power_factor(p)));
+        }
+        for (_, _, meaning) in Flags::ALL.iter().filter(|f| Flags(live.flags).contains(f.0)) {
+            out += &format!("  note: {meaning}\n");
+        }
+        out
+    }
 
-fn to_json(
-    id: &Identity,
-    status: &Status,
-    ahead_ms: Option<i64>,
-    settings: &Settings,
-    live: Option<&Live>,
-) -> Value {
-    let channels: serde_json::Map<String, Value> = used(settings)
-        .map(|(lead, c)| {
-            let key = if lead.is_voltage() { "full_scale_v" } else { "full_scale_a" };
-            let full = c.gain * f64::from(wattless_core::frame::COUNT_MAX);
-            let offset = c.offset_counts;
-            let entry = json!({ key: full, "offset_counts": offset, "delay_ns": c.delay_ns });
-            (lead.name().to_owned(), entry)
+    fn live_json(&self) -> Value {
+        let Some(live) = &self.live else { return Value::Null };
+        let phase = |p: &LivePhase| {
+            json!({
+                "v_rms_v": p.v_rms_v,
+                "i_rms_a": p.i_rms_a,
+                "p_w": p.p_w,
+                "q1_var": p.q1_var,
+                "s_va": p.s_va,
+                "pf": power_factor(p),
+            })
+        };
+        let phases: Vec<Value> = live.phases.iter().take(live.wiring.phases()).map(phase).collect();
+        json!({
+            "uptime_ms": live.uptime_ms,
+            "frequency_hz": live.frequency_hz,
+            "flags": Flags(live.flags).names().collect::<Vec<_>>(),
+            "phases": phases,
+            "s_effective_va": live.s_effective_va,
         })
-        .collect();
-    let now = live.map(|l| {
-        let phases: Vec<Value> = l
-            .phases
-            .iter()
-            .take(l.wiring.phases())
-            .map(|p| {
-                json!({
-                    "v_rms_v": p.v_rms_v,
-                    "i_rms_a": p.i_rms_a,
-                    "p_w": p.p_w,
-                    "q1_var": p.q1_var,
-                    "s_va": p.s_va,
-                    "pf": (p.loaded && p.s_va > 0.0).then(|| p.p_w / p.s_va),
-                })
+    }
+
+    fn settings_text(&self) -> String {
+        let s = &self.settings;
+        let written = match (self.settings_written, self.status.has_settings) {
+            (true, _) => " (now written)",
+            (false, true) => "",
+            (false, false) => " (factory values: the node was never calibrated)",
+        };
+        let mut out = format!("Settings{written}\n");
+        out += &row("wiring", s.power.wiring.name());
+        out += &row("nominal", format!("{} Hz", s.nominal.hz()));
+        out += &row("record", format!("every {} s", s.interval_s));
+        let dc = |dc| if dc == Dc::Keep { "kept" } else { "removed" };
+        let both = format!("{} in voltages, {} in currents", dc(s.power.v_dc), dc(s.power.i_dc));
+        out += &row("DC", both);
+        out += "  channel   per count       offset      delay     range (peak)\n";
+        let used = s.power.wiring.uses();
+        let channels = Channel::ALL.into_iter().zip(&s.power.calibration.channels);
+        for ((channel, c), used) in channels.zip(used) {
+            let unit = if channel.is_voltage() { "V" } else { "A" };
+            let unused = if used { "" } else { "   not used" };
+            out += &format!(
+                "  {:<8}{:>12.6e} {unit}{:>10}{:>8} ns{:>12.1} {unit}{unused}\n",
+                channel.name(),
+                c.gain,
+                c.offset_counts,
+                c.delay_ns,
+                c.range_peak(),
+            );
+        }
+        out
+    }
+
+    fn json(&self) -> Value {
+        let (id, s, set) = (&self.identity, &self.status, &self.settings);
+        let channels: Map<String, Value> = Channel::ALL
+            .into_iter()
+            .zip(&set.power.calibration.channels)
+            .map(|(channel, c)| {
+                let unit = if channel.is_voltage() { "v" } else { "a" };
+                let mut entry = Map::new();
+                entry.insert(format!("gain_{unit}_per_count"), json!(c.gain));
+                entry.insert("offset_counts".into(), json!(c.offset_counts));
+                entry.insert("delay_ns".into(), json!(c.delay_ns));
+                entry.insert(format!("range_peak_{unit}"), json!(c.range_peak()));
+                (channel.name().to_owned(), Value::Object(entry))
             })
             .collect();
         json!({
-            "uptime_ms": l.uptime_ms,
-            "frequency_hz": l.frequency_hz,
-            "flags": Flags(l.flags).names().collect::<Vec<_>>(),
-            "phases": phases,
-            "s_effective_va": l.s_effective_va,
+            "node_id": NodeId(id.node_id).to_string(),
+            "feeder": set.feeder.as_str(),
+            "hardware": id.hardware.as_str(),
+            "firmware": id.firmware.as_str(),
+            "record_version": id.record_version,
+            "sample_rate_hz": f64::from(id.sample_rate_mhz) / 1000.0,
+            "boot": s.boot,
+            "uptime_ms": s.uptime_ms,
+            "wall_ms": s.wall_ms,
+            "wall_quality": quality_name(s.wall_quality),
+            "clock_offset_ms": self.clock.offset_ms,
+            "clock_set": self.clock_set.is_some(),
+            "clock_offset_before_ms": self.clock_set.flatten(),
+            "log": {
+                "oldest_seq": s.log.oldest,
+                "next_seq": s.log.next,
+                "capacity_records": s.log.capacity,
+            },
+            "frames_lost": s.frames_lost,
+            "windows": s.windows,
+            "write_failures": s.write_failures,
+            "link_errors": s.link_errors,
+            "has_settings": s.has_settings,
+            "settings_written": self.settings_written,
+            "now": self.live_json(),
+            "settings": {
+                "nominal_hz": set.nominal.hz(),
+                "interval_s": set.interval_s,
+                "wiring": set.power.wiring.name(),
+                "voltage_dc": dc_name(set.power.v_dc),
+                "current_dc": dc_name(set.power.i_dc),
+                "channels": channels,
+            },
         })
-    });
-    json!({
-        "node_id": NodeId(id.node_id).to_string(),
-        "firmware": id.firmware.as_str(),
-        "hardware": id.hardware.as_str(),
-        "record_version": id.record_version,
-        "sample_rate_hz": f64::from(id.sample_rate_mhz) / 1000.0,
-        "boot": status.boot,
-        "uptime_ms": status.uptime_ms,
-        "wall_ms": status.wall_ms,
-        "wall_quality": status.wall_quality,
-        "clock_ahead_ms": ahead_ms,
-        "log": {
-            "oldest": status.log.oldest,
-            "next": status.log.next,
-            "capacity": status.log.capacity,
-        },
-        "frames_lost": status.frames_lost,
-        "write_failures": status.write_failures,
-        "link_errors": status.link_errors,
-        "has_settings": status.has_settings,
-        "settings": {
-            "feeder": settings.feeder.as_str(),
-            "wiring": settings.power.wiring.name(),
-            "nominal_hz": settings.nominal.hz() as u32,
-            "interval_s": settings.interval_s,
-            "v_dc": settings.power.v_dc,
-            "i_dc": settings.power.i_dc,
-            "channels": channels,
-        },
-        "now": now,
-    })
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::length;
+
+    #[test]
+    fn lengths_keep_two_units() {
+        let cases = [(7, "7 s"), (61, "1 min 1 s"), (7260, "2 h 1 min"), (183_600, "2 d 3 h")];
+        for (s, text) in cases {
+            assert_eq!(length(s), text);
+        }
+    }
 }

@@ -1,24 +1,22 @@
 //! `wattless pull`: arguments and printing.
 
 use super::{Outcome, print};
-use indicatif::{ProgressBar, ProgressStyle};
-use std::io::IsTerminal;
+use indicatif::{ProgressBar, ProgressDrawTarget, ProgressStyle};
 use std::path::PathBuf;
 use wattless::collect::address::Address;
 use wattless::collect::link::{AnyClient, Patience};
-use wattless::collect::pull::{Progress, PullOptions, PullSummary, pull_reopening};
+use wattless::collect::pull::{CLOCK_WARN_MS, Progress, PullOptions, PullSummary, pull_reopening};
 use wattless::collect::store::Store;
-use wattless::present::number::{count, span};
 
 /// Bring new records of a node into a store
 ///
-/// Begins where the last pull ended and may be stopped at any moment: what is stored is
-/// whole, and the next pull goes on. Nothing is deleted on the node.
+/// Begins where the last pull ended. Nothing is deleted on the node, and a pull may be
+/// stopped at any time: the next one goes on from there.
 #[derive(Debug, clap::Args)]
 pub struct Args {
-    /// The node: serial:PATH or tcp:HOST:PORT
-    node: Address,
-    /// Folder of the store; made if it is not there
+    /// The node: tcp:HOST:PORT or serial:PATH
+    address: Address,
+    /// The store's folder; made if there is none
     store: PathBuf,
     /// Set the node's clock to this computer's
     #[arg(long)]
@@ -30,105 +28,88 @@ pub struct Args {
 
 /// Runs the verb.
 pub fn run(args: &Args) -> anyhow::Result<Outcome> {
-    // A port that is not there must not leave an empty store behind.
-    let mut first = Some(AnyClient::open(&args.node, Patience::default())?);
-    let open = || match first.take() {
-        Some(client) => Ok(client),
-        None => AnyClient::open(&args.node, Patience::default()),
-    };
+    let mut client = Some(AnyClient::open(&args.address, Patience::default())?);
+    // The node first: a wrong address leaves no empty store behind.
     let mut store = Store::create(&args.store)?;
     let bar = progress_bar(args.json);
+    let open = || match client.take() {
+        Some(client) => Ok(client),
+        None => AnyClient::open(&args.address, Patience::default()),
+    };
     let options = PullOptions { set_clock: args.set_clock, ..PullOptions::default() };
-    let summary = pull_reopening(open, &mut store, &options, &mut |p: Progress| {
+    let result = pull_reopening(open, &mut store, &options, &mut |p: Progress| {
         bar.set_length(p.total);
         bar.set_position(p.done);
     });
     bar.finish_and_clear();
-    let summary = summary?;
+    let summary = result?;
     if args.json {
         print(&format!("{:#}\n", serde_json::to_value(&summary)?))?;
     } else {
-        print(&to_text(&summary))?;
+        print(&text(&summary))?;
     }
     Ok(Outcome::Done)
 }
 
 fn progress_bar(json: bool) -> ProgressBar {
-    if json || !std::io::stderr().is_terminal() {
-        return ProgressBar::hidden();
+    let target = if json { ProgressDrawTarget::hidden() } else { ProgressDrawTarget::stderr() };
+    let bar = ProgressBar::with_draw_target(Some(0), target);
+    let style = ProgressStyle::with_template("{bar:30} {pos} of {len} records, {eta} left");
+    if let Ok(style) = style {
+        bar.set_style(style);
     }
-    let style = ProgressStyle::with_template("{bar:40} {pos}/{len} records  {eta} left");
-    let bar = ProgressBar::new(0);
-    bar.set_style(style.unwrap_or_else(|_| ProgressStyle::default_bar()));
     bar
 }
 
-fn to_text(s: &PullSummary) -> String {
-    let mut out = String::new();
-    let mut line = |text: String| {
-        out.push_str(&text);
-        out.push('\n');
-    };
+fn text(s: &PullSummary) -> String {
+    let mut lines = Vec::new();
     let feeder = if s.feeder.is_empty() { "feeder without a name" } else { &s.feeder };
-    line(format!("Node {}, {feeder} ({} {})", s.node_id, s.hardware, s.firmware));
+    lines.push(format!("Node {} at \"{feeder}\" ({}, {})", s.node_id, s.hardware, s.firmware));
     let range = match (s.first_seq, s.last_seq) {
-        (Some(a), Some(b)) => format!(", {a} to {b}"),
+        (Some(first), Some(last)) => format!("numbers {first} to {last}"),
         _ => String::new(),
     };
-    line(format!(
-        "New         {}{range}; {} were here before",
-        count(s.new_records, "record", "records"),
-        s.already_stored
-    ));
+    lines.push(row("new records", s.new_records, &range));
+    lines.push(row("pulled before", s.already_stored, "and still on the node"));
     if s.overwritten > 0 {
-        let ranges: Vec<String> =
+        let ranges: Vec<_> =
             s.overwritten_ranges.iter().map(|[a, b]| format!("{a} to {b}")).collect();
-        line(format!(
-            "Lost        {} overwritten on the node before this pull: {}.\n            \
-             Pull more often than the node's memory lasts.",
-            count(s.overwritten, "record was", "records were"),
-            ranges.join(", ")
-        ));
+        lines.push(row("lost", s.overwritten, "overwritten before they were pulled:"));
+        lines.extend(ranges.iter().map(|r| format!("{:31}{r}", "")));
     }
     if s.void > 0 {
-        line(format!("Left empty  {} by the node at its starts; nothing is missing", s.void));
+        lines.push(row("left empty", s.void, "by the node itself, at a power cut for example"));
     }
     if s.unplaced_records > 0 {
-        line(format!(
-            "No time     {} without a place in time yet",
-            count(s.unplaced_records, "record", "records")
-        ));
+        lines.push(row("without a time", s.unplaced_records, "nothing is known around them yet"));
     }
-    line(match (s.clock_offset_ms, s.clock_set) {
-        (Some(ms), true) => format!("Clock       was {}; now set", offset(ms)),
-        (None, true) => "Clock       had no time; now set".into(),
-        (Some(ms), false) if s.clock_is_off() => {
-            format!("Clock       is {}: correct it with --set-clock", offset(ms))
-        }
-        (Some(ms), false) => format!("Clock       is {}", offset(ms)),
-        (None, false) => "Clock       has no time: give it with --set-clock".into(),
-    });
-    if s.repeated_questions + s.reopened > 0 {
-        line(format!(
-            "Link        {} asked again, opened again {} times",
-            count(s.repeated_questions, "question", "questions"),
-            s.reopened
-        ));
+    lines.push(row("days sealed", s.sealed_days, ""));
+    lines.push(format!("  {:<16}{}", "node's clock", clock(s)));
+    let repeated = match (s.repeated_questions, s.reopened) {
+        (0, 0) => String::new(),
+        (n, 0) => format!(", {n} questions asked again"),
+        (n, m) => format!(", {n} questions asked again, link opened again {m} times"),
+    };
+    let kilobytes = s.bytes as f64 / 1000.0;
+    lines.push(format!("  {:<16}{kilobytes:.1} kB in {:.1} s{repeated}", "link", s.elapsed_s));
+    if s.clock_is_off() && !s.clock_set {
+        let why = match s.clock_offset_ms {
+            Some(_) => format!("is more than {} s off", CLOCK_WARN_MS / 1000),
+            None => "has no time".to_owned(),
+        };
+        lines.push(format!("The node's clock {why}: set it with --set-clock."));
     }
-    line(format!(
-        "Took        {}, {:.1} kB; {} sealed",
-        span(s.elapsed_s),
-        s.bytes as f64 / 1e3,
-        count(s.sealed_days, "day", "days")
-    ));
-    out
+    lines.join("\n") + "\n"
 }
 
-/// How a node's clock stands against this computer's.
-fn offset(ms: i64) -> String {
-    match ms {
-        0 => "right to the millisecond".into(),
-        ms if ms > 0 => format!("{} ahead", span(ms as f64 / 1e3)),
-        ms => format!("{} behind", span(-ms as f64 / 1e3)),
-    }
+fn row(name: &str, count: u64, remark: &str) -> String {
+    format!("  {name:<16}{count:>10}   {remark}").trim_end().to_owned()
+}
+
+fn clock(s: &PullSummary) -> String {
+    let offset = match s.clock_offset_ms {
+        Some(ms) => format!("{:+.1} s against this computer", ms as f64 / 1000.0),
+        None => "not set".to_owned(),
+    };
+    if s.clock_set { format!("{offset}; now set") } else { offset }
 }

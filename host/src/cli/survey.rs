@@ -1,6 +1,6 @@
 //! `wattless survey`: arguments and printing.
 
-use super::Outcome;
+use super::{Outcome, print};
 use anyhow::{Context, bail};
 use jiff::civil::{Date, DateTime, Time};
 use jiff::tz::TimeZone;
@@ -38,7 +38,7 @@ pub struct Args {
     json: bool,
 }
 
-pub(super) fn local_time(text: &str) -> Result<DateTime, String> {
+fn local_time(text: &str) -> Result<DateTime, String> {
     let whole: Result<DateTime, _> = text.parse();
     let day = || text.parse::<Date>().map(|d| d.to_datetime(Time::midnight()));
     whole.or_else(|_| day()).map_err(|_| "give a date or a time such as 2026-03-02T06:00".into())
@@ -80,12 +80,12 @@ pub fn run(args: &Args) -> anyhow::Result<Outcome> {
     } else {
         survey_text(&survey, Style::for_stdout())
     };
-    print!("{text}");
+    print(&text)?;
     Ok(Outcome::Done)
 }
 
 /// A local time of the site as Unix milliseconds.
-pub(super) fn unix_ms(time: Option<DateTime>, zone: &TimeZone) -> anyhow::Result<Option<i64>> {
+fn unix_ms(time: Option<DateTime>, zone: &TimeZone) -> anyhow::Result<Option<i64>> {
     time.map(|t| {
         let zoned = t.to_zoned_datetime(zone.clone());
         let zoned = zoned.with_context(|| format!("{t} is outside the calendar"))?;

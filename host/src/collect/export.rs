@@ -1,312 +1,357 @@
-//! Records as CSV or Parquet for other people's tools: one row a record, units in the names.
+//! Records for other people's tools: CSV and Parquet in SI units, what does not exist left empty.
 //!
-//! Numbers are scaled to plain units (Wh, Hz, s); what does not exist is empty (CSV) or
-//! null (Parquet). A file appears whole or not at all.
+//! One row a record, every column of the store; counts become Wh, Hz and seconds without
+//! a digit lost. The numbers of phases, channels and a neutral that the wiring does not have
+//! are left empty, as are a frequency, a wall time or an effective power that there is not.
 
-use super::store::{Column, NodeId, Show, Span, Store, StoreError, StoredRecord, Value, columns};
-use arrow_array::builder::{
-    Float32Builder, Float64Builder, Int64Builder, StringBuilder, TimestampMillisecondBuilder,
+use super::store::{
+    Column, Kind, NodeId, Show, Span, Store, StoreError, StoredRecord, Value, columns,
 };
-use arrow_array::{ArrayRef, RecordBatch};
-use arrow_schema::{ArrowError, DataType, Field, Schema, TimeUnit};
-use parquet::arrow::ArrowWriter;
-use parquet::basic::{Compression, ZstdLevel};
+use parquet::basic::{Compression, LogicalType, Repetition, TimeUnit, Type as Physical, ZstdLevel};
+use parquet::data_type::{ByteArray, ByteArrayType, DoubleType, FloatType, Int32Type, Int64Type};
 use parquet::errors::ParquetError;
 use parquet::file::properties::WriterProperties;
+use parquet::file::writer::SerializedFileWriter;
+use parquet::schema::types::Type;
+use std::fs::{self, File};
 use std::io::{self, BufWriter, Write};
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
+use wattless_core::flags::Flags;
 
-/// Rows written to Parquet at a time.
-const BATCH: usize = 1 << 16;
+/// Rows of a Parquet file that are gathered before they are written.
+const GROUP_ROWS: usize = 65_536;
 
-/// Why an export failed.
+/// A format of export.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum ExportFormat {
+    /// Comma-separated values with a line of names.
+    Csv,
+    /// Parquet.
+    Parquet,
+}
+
+/// Why an export came to nothing.
 #[derive(Debug, thiserror::Error)]
 pub enum ExportError {
-    /// The store cannot be read.
+    /// The store.
     #[error(transparent)]
     Store(#[from] StoreError),
     /// The file cannot be written.
-    #[error("{}: cannot be written: {source}; check the folder and the space on the disk", .path.display())]
-    Write {
+    #[error("{}: {source}; check the folder and the room on the disk", .path.display())]
+    Io {
         /// The file.
         path: PathBuf,
         /// What the system says.
         source: io::Error,
     },
-    /// There is nothing to write.
-    #[error("there are no records of node {node} in that time")]
-    Empty {
-        /// The node.
-        node: NodeId,
+    /// The Parquet writer cannot.
+    #[error("{}: {source}", .path.display())]
+    Parquet {
+        /// The file.
+        path: PathBuf,
+        /// What the writer says.
+        source: ParquetError,
     },
 }
 
-/// What was written.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub struct Exported {
-    /// Rows.
-    pub rows: u64,
-    /// Columns.
-    pub columns: usize,
+/// What one cell of an export holds.
+#[derive(Clone, Copy, Debug, PartialEq)]
+enum Cell {
+    Missing,
+    Int(i64),
+    /// A whole number of units of ten to the minus so many.
+    Decimal(i64, u8),
+    Real(f32),
+    Word(&'static str),
+    /// End of the interval as date and time.
+    Time(i64),
+    Remarks(u32),
 }
 
-/// A column as it is exported.
+/// One column of an export.
 #[derive(Clone, Copy)]
-enum Shown {
-    /// End of the interval in UTC.
-    Time,
-    /// The names of the flags.
+enum Field {
+    EndTime,
     Remarks,
-    /// A column of the store.
-    Stored(&'static Column),
+    Of(&'static Column),
 }
 
-impl Shown {
-    fn all() -> impl Iterator<Item = Shown> {
-        [Shown::Time].into_iter().chain(columns().map(Shown::Stored)).chain([Shown::Remarks])
-    }
-
-    fn name(self) -> &'static str {
-        match self {
-            Shown::Time => "end_utc",
-            Shown::Remarks => "remarks",
-            Shown::Stored(c) => match c.show {
-                Show::Scaled { name, .. } | Show::Word { name, .. } => name,
-                Show::Same | Show::NonZero => c.name,
-            },
+fn fields() -> Vec<Field> {
+    let mut all = vec![Field::EndTime];
+    for c in columns() {
+        all.push(Field::Of(c));
+        if c.name == "flags" {
+            all.push(Field::Remarks);
         }
     }
+    all
+}
 
-    fn kind(self) -> DataType {
+impl Field {
+    fn name(self) -> &'static str {
         match self {
-            Shown::Time => DataType::Timestamp(TimeUnit::Millisecond, Some("UTC".into())),
-            Shown::Remarks => DataType::Utf8,
-            Shown::Stored(c) => match (c.show, c.kind) {
-                (Show::Word { .. }, _) => DataType::Utf8,
-                (Show::Scaled { .. }, _) => DataType::Float64,
-                (_, super::store::Kind::Real) => DataType::Float32,
-                _ => DataType::Int64,
+            Field::EndTime => "end_utc",
+            Field::Remarks => "remarks",
+            Field::Of(c) => match c.show {
+                Show::Same | Show::NonZero => c.name,
+                Show::Scaled { name, .. } | Show::Word { name, .. } => name,
             },
         }
     }
 
     fn cell(self, r: &StoredRecord) -> Cell {
-        let column = match self {
-            Shown::Time => return r.end_ms.map_or(Cell::None, Cell::Time),
-            Shown::Remarks => {
-                return Cell::Text(r.record.flags.names().collect::<Vec<_>>().join(" "));
-            }
-            Shown::Stored(column) => column,
+        let c = match self {
+            Field::EndTime => return r.end_ms.map_or(Cell::Missing, Cell::Time),
+            Field::Remarks => return Cell::Remarks(r.record.flags.0),
+            Field::Of(c) => c,
         };
-        if column.phase.is_some_and(|p| p >= r.record.wiring.phases()) {
-            return Cell::None;
+        if !c.of.is_in(r.record.wiring) {
+            return Cell::Missing;
         }
-        match ((column.get)(r), column.show) {
-            (Value::Missing, _) => Cell::None,
-            (Value::Real(x), _) if x.is_nan() => Cell::None,
+        match ((c.get)(r), c.show) {
+            (Value::Missing, _) => Cell::Missing,
+            (Value::Real(x), _) if x.is_nan() => Cell::Missing,
             (Value::Real(x), _) => Cell::Real(x),
             (Value::Int(x), Show::Same) => Cell::Int(x),
             (Value::Int(0), Show::NonZero | Show::Scaled { zero_is_missing: true, .. }) => {
-                Cell::None
+                Cell::Missing
             }
             (Value::Int(x), Show::NonZero) => Cell::Int(x),
-            (Value::Int(x), Show::Scaled { places, .. }) => Cell::Scaled(x, places),
-            (Value::Int(x), Show::Word { word, .. }) => {
-                word(x).map_or(Cell::None, |w| Cell::Text(w.to_owned()))
-            }
+            (Value::Int(x), Show::Scaled { places, .. }) => Cell::Decimal(x, places),
+            (Value::Int(x), Show::Word { word, .. }) => word(x).map_or(Cell::Missing, Cell::Word),
         }
     }
-}
 
-/// One value of an export.
-enum Cell {
-    None,
-    Time(i64),
-    Int(i64),
-    /// A whole number with the point so many places from its end.
-    Scaled(i64, u8),
-    Real(f32),
-    Text(String),
-}
-
-impl Cell {
-    fn write(&self, out: &mut impl Write) -> io::Result<()> {
+    fn physical(self) -> (Physical, Option<LogicalType>) {
+        let time = LogicalType::timestamp(true, TimeUnit::MILLIS);
         match self {
-            Cell::None => Ok(()),
-            Cell::Time(ms) => match jiff::Timestamp::from_millisecond(*ms) {
-                Ok(t) => write!(out, "{t}"),
-                Err(_) => Ok(()),
-            },
-            Cell::Int(x) => write!(out, "{x}"),
-            Cell::Scaled(x, places) => {
-                let unit = 10i64.pow(u32::from(*places));
-                let width = usize::from(*places);
-                let sign = if *x < 0 { "-" } else { "" };
-                let (x, unit) = (x.unsigned_abs(), unit.unsigned_abs());
-                write!(out, "{sign}{}.{:0width$}", x / unit, x % unit)
-            }
-            // Very small and very large numbers would be long rows of zeros.
-            Cell::Real(x) if *x != 0.0 && !(1e-4..1e9).contains(&x.abs()) => write!(out, "{x:e}"),
-            Cell::Real(x) => write!(out, "{x}"),
-            // Words and flag names need no quotes.
-            Cell::Text(t) => write!(out, "{t}"),
-        }
-    }
-
-    fn number(&self) -> Option<f64> {
-        match self {
-            Cell::Scaled(x, places) => Some(*x as f64 / 10f64.powi(i32::from(*places))),
-            _ => None,
-        }
-    }
-}
-
-/// Writes a node's records with a place in the span as CSV.
-pub fn write_csv(
-    store: &Store,
-    node: NodeId,
-    span: Span,
-    out: &mut impl Write,
-    path: &Path,
-) -> Result<Exported, ExportError> {
-    let failed = |source| ExportError::Write { path: path.to_owned(), source };
-    let shown: Vec<Shown> = Shown::all().collect();
-    let mut line = || -> Result<u64, ExportError> {
-        let names: Vec<&str> = shown.iter().map(|s| s.name()).collect();
-        writeln!(out, "{}", names.join(",")).map_err(failed)?;
-        let mut rows = 0;
-        for record in chosen(store, node, span)? {
-            let record = record?;
-            for (k, s) in shown.iter().enumerate() {
-                if k > 0 {
-                    out.write_all(b",").map_err(failed)?;
+            Field::EndTime => (Physical::INT64, Some(time)),
+            Field::Remarks => (Physical::BYTE_ARRAY, Some(LogicalType::String)),
+            Field::Of(c) => match (c.show, c.kind) {
+                (Show::Word { .. }, _) => (Physical::BYTE_ARRAY, Some(LogicalType::String)),
+                (Show::Scaled { .. }, _) => (Physical::DOUBLE, None),
+                (_, Kind::Real) => (Physical::FLOAT, None),
+                (_, Kind::Unsigned(bits)) => {
+                    (Physical::INT32, Some(LogicalType::integer(bits, false)))
                 }
-                s.cell(&record).write(out).map_err(failed)?;
-            }
-            out.write_all(b"\n").map_err(failed)?;
-            rows += 1;
-        }
-        out.flush().map_err(failed)?;
-        Ok(rows)
-    };
-    finish(line()?, node, shown.len())
-}
-
-/// Writes a node's records with a place in the span into a CSV file.
-pub fn csv_file(
-    store: &Store,
-    node: NodeId,
-    span: Span,
-    path: &Path,
-) -> Result<Exported, ExportError> {
-    whole_file(path, |file| write_csv(store, node, span, &mut BufWriter::new(file), path))
-}
-
-/// Writes a node's records with a place in the span into a Parquet file.
-pub fn parquet_file(
-    store: &Store,
-    node: NodeId,
-    span: Span,
-    path: &Path,
-) -> Result<Exported, ExportError> {
-    let shown: Vec<Shown> = Shown::all().collect();
-    let failed = |e: ParquetError| ExportError::Write {
-        path: path.to_owned(),
-        source: io::Error::other(e.to_string()),
-    };
-    let fields: Vec<Field> = shown.iter().map(|s| Field::new(s.name(), s.kind(), true)).collect();
-    let schema = Arc::new(Schema::new(fields));
-    whole_file(path, |file| {
-        let zstd = ZstdLevel::try_new(3).map_err(failed)?;
-        let properties =
-            WriterProperties::builder().set_compression(Compression::ZSTD(zstd)).build();
-        let mut writer =
-            ArrowWriter::try_new(file, Arc::clone(&schema), Some(properties)).map_err(failed)?;
-        let (mut rows, mut batch) = (0, Vec::with_capacity(BATCH));
-        let mut records = chosen(store, node, span)?;
-        loop {
-            batch.clear();
-            for record in records.by_ref().take(BATCH) {
-                batch.push(record?);
-            }
-            if batch.is_empty() {
-                break;
-            }
-            rows += batch.len() as u64;
-            let arrays = shown.iter().map(|s| array(*s, &batch)).collect();
-            let made = RecordBatch::try_new(Arc::clone(&schema), arrays);
-            let made = made.map_err(|e: ArrowError| failed(e.into()))?;
-            writer.write(&made).map_err(failed)?;
-        }
-        writer.close().map_err(failed)?;
-        finish(rows, node, shown.len())
-    })
-}
-
-fn array(shown: Shown, records: &[StoredRecord]) -> ArrayRef {
-    let cells = records.iter().map(|r| shown.cell(r));
-    match shown.kind() {
-        DataType::Timestamp(..) => {
-            let mut b = TimestampMillisecondBuilder::new().with_timezone("UTC");
-            cells.for_each(|c| b.append_option(if let Cell::Time(t) = c { Some(t) } else { None }));
-            Arc::new(b.finish())
-        }
-        DataType::Utf8 => {
-            let mut b = StringBuilder::new();
-            cells.for_each(|c| b.append_option(if let Cell::Text(t) = c { Some(t) } else { None }));
-            Arc::new(b.finish())
-        }
-        DataType::Float64 => {
-            let mut b = Float64Builder::new();
-            cells.for_each(|c| b.append_option(c.number()));
-            Arc::new(b.finish())
-        }
-        DataType::Float32 => {
-            let mut b = Float32Builder::new();
-            cells.for_each(|c| b.append_option(if let Cell::Real(x) = c { Some(x) } else { None }));
-            Arc::new(b.finish())
-        }
-        _ => {
-            let mut b = Int64Builder::new();
-            cells.for_each(|c| b.append_option(if let Cell::Int(x) = c { Some(x) } else { None }));
-            Arc::new(b.finish())
+                (_, Kind::Wide | Kind::Time) => (Physical::INT64, None),
+            },
         }
     }
 }
 
-/// Records of a node with a place in the span; those without a place only when all are asked for.
-fn chosen(
-    store: &Store,
-    node: NodeId,
-    span: Span,
-) -> Result<impl Iterator<Item = Result<StoredRecord, StoreError>>, StoreError> {
-    let all = span == Span::ALL;
-    let inside = move |r: &StoredRecord| r.end_ms.map_or(all, |end| span.holds(end));
-    let records = store.read_records(node, 0..=u32::MAX)?;
-    Ok(records.filter(move |r| r.as_ref().map_or(true, inside)))
+/// Names of the remarks that are set, parted by spaces.
+fn remarks(bits: u32) -> String {
+    Flags(bits).names().collect::<Vec<_>>().join(" ")
 }
 
-fn finish(rows: u64, node: NodeId, columns: usize) -> Result<Exported, ExportError> {
-    if rows == 0 {
-        return Err(ExportError::Empty { node });
+/// A time as RFC 3339 writes it, with milliseconds.
+fn rfc3339(ms: i64) -> String {
+    match jiff::Timestamp::from_millisecond(ms) {
+        Ok(time) => format!("{time:.3}"),
+        Err(_) => String::new(),
     }
-    Ok(Exported { rows, columns })
 }
 
-/// Lets a file appear only when it is whole.
-fn whole_file(
+fn write_cell(out: &mut impl Write, cell: Cell) -> io::Result<()> {
+    match cell {
+        Cell::Missing => Ok(()),
+        Cell::Int(x) => write!(out, "{x}"),
+        Cell::Decimal(x, places) => {
+            let unit = 10_i64.pow(u32::from(places));
+            let width = usize::from(places);
+            write!(out, "{}.{:0width$}", x / unit, x % unit)
+        }
+        Cell::Real(x) => write!(out, "{x}"),
+        Cell::Word(x) => out.write_all(x.as_bytes()),
+        Cell::Time(ms) => out.write_all(rfc3339(ms).as_bytes()),
+        Cell::Remarks(bits) => out.write_all(remarks(bits).as_bytes()),
+    }
+}
+
+/// Exports records to a file, which appears whole or not at all; gives their number.
+pub fn export_file(
+    store: &Store,
+    id: NodeId,
+    span: Span,
+    format: ExportFormat,
     path: &Path,
-    write: impl FnOnce(&std::fs::File) -> Result<Exported, ExportError>,
-) -> Result<Exported, ExportError> {
-    let failed = |source| ExportError::Write { path: path.to_owned(), source };
-    let folder = match path.parent() {
-        Some(p) if !p.as_os_str().is_empty() => p,
-        _ => Path::new("."),
+) -> Result<u64, ExportError> {
+    let io = |source| ExportError::Io { path: path.to_owned(), source };
+    let mut name = path.file_name().unwrap_or_default().to_owned();
+    name.push(".part");
+    let part = path.with_file_name(name);
+    let written = File::create(&part).map_err(io).and_then(|file| {
+        let mut out = BufWriter::new(file);
+        let count = export(store, id, span, format, path, &mut out)?;
+        let file = out.into_inner().map_err(|e| io(e.into_error()))?;
+        file.sync_all().map_err(io)?;
+        fs::rename(&part, path).map_err(io)?;
+        Ok(count)
+    });
+    if written.is_err() {
+        let _ = fs::remove_file(&part);
+    }
+    written
+}
+
+/// Exports records to a stream; `name` is what errors call it. Gives the number of records.
+pub fn export(
+    store: &Store,
+    id: NodeId,
+    span: Span,
+    format: ExportFormat,
+    name: &Path,
+    out: &mut (impl Write + Send),
+) -> Result<u64, ExportError> {
+    match format {
+        ExportFormat::Csv => csv(store, id, span, name, out),
+        ExportFormat::Parquet => parquet(store, id, span, name, out),
+    }
+}
+
+fn csv(
+    store: &Store,
+    id: NodeId,
+    span: Span,
+    name: &Path,
+    out: &mut impl Write,
+) -> Result<u64, ExportError> {
+    let io = |source| ExportError::Io { path: name.to_owned(), source };
+    let fields = fields();
+    let names: Vec<_> = fields.iter().map(|f| f.name()).collect();
+    writeln!(out, "{}", names.join(",")).map_err(io)?;
+    let mut count = 0;
+    for record in store.read_span(id, span)? {
+        let record = record?;
+        for (at, field) in fields.iter().enumerate() {
+            if at > 0 {
+                out.write_all(b",").map_err(io)?;
+            }
+            write_cell(out, field.cell(&record)).map_err(io)?;
+        }
+        out.write_all(b"\n").map_err(io)?;
+        count += 1;
+    }
+    out.flush().map_err(io)?;
+    Ok(count)
+}
+
+fn parquet(
+    store: &Store,
+    id: NodeId,
+    span: Span,
+    name: &Path,
+    out: &mut (impl Write + Send),
+) -> Result<u64, ExportError> {
+    let failed = |source| ExportError::Parquet { path: name.to_owned(), source };
+    let fields = fields();
+    let mut file = open_parquet(&fields, out).map_err(failed)?;
+    let mut count = 0;
+    let mut rows = Vec::new();
+    let mut records = store.read_span(id, span)?;
+    loop {
+        for record in records.by_ref().take(GROUP_ROWS) {
+            rows.push(record?);
+        }
+        if rows.is_empty() {
+            break;
+        }
+        write_group(&mut file, &fields, &rows).map_err(failed)?;
+        count += rows.len() as u64;
+        rows.clear();
+    }
+    file.close().map_err(failed)?;
+    Ok(count)
+}
+
+fn open_parquet<W: Write + Send>(
+    fields: &[Field],
+    out: W,
+) -> Result<SerializedFileWriter<W>, ParquetError> {
+    let column = |f: &Field| {
+        let (physical, logical) = f.physical();
+        Type::primitive_type_builder(f.name(), physical)
+            .with_repetition(Repetition::OPTIONAL)
+            .with_logical_type(logical)
+            .build()
+            .map(Arc::new)
     };
-    let file = tempfile::NamedTempFile::new_in(folder).map_err(failed)?;
-    let exported = write(file.as_file())?;
-    file.as_file().sync_all().map_err(failed)?;
-    file.persist(path).map_err(|e| failed(e.error))?;
-    Ok(exported)
+    let columns = fields.iter().map(column).collect::<Result<_, _>>()?;
+    let schema = Type::group_type_builder("records").with_fields(columns).build()?;
+    let properties = WriterProperties::builder()
+        .set_created_by(concat!("wattless ", env!("CARGO_PKG_VERSION")).to_owned())
+        .set_compression(Compression::ZSTD(ZstdLevel::try_new(3)?))
+        .build();
+    SerializedFileWriter::new(out, Arc::new(schema), Arc::new(properties))
+}
+
+fn write_group<W: Write + Send>(
+    file: &mut SerializedFileWriter<W>,
+    fields: &[Field],
+    rows: &[StoredRecord],
+) -> Result<(), ParquetError> {
+    let mut group = file.next_row_group()?;
+    for field in fields {
+        let Some(mut writer) = group.next_column()? else { break };
+        let cells: Vec<Cell> = rows.iter().map(|r| field.cell(r)).collect();
+        let there: Vec<i16> = cells.iter().map(|c| i16::from(*c != Cell::Missing)).collect();
+        let there = Some(there.as_slice());
+        match field.physical().0 {
+            Physical::INT32 => {
+                // The bits are those of the unsigned number, as the logical type says.
+                let v: Vec<_> = cells.iter().filter_map(whole).map(|x| x as u32 as i32).collect();
+                writer.typed::<Int32Type>().write_batch(&v, there, None)?;
+            }
+            Physical::INT64 => {
+                let v: Vec<_> = cells.iter().filter_map(whole).collect();
+                writer.typed::<Int64Type>().write_batch(&v, there, None)?;
+            }
+            Physical::DOUBLE => {
+                let v: Vec<_> = cells.iter().filter_map(decimal).collect();
+                writer.typed::<DoubleType>().write_batch(&v, there, None)?;
+            }
+            Physical::FLOAT => {
+                let v: Vec<_> = cells.iter().filter_map(real).collect();
+                writer.typed::<FloatType>().write_batch(&v, there, None)?;
+            }
+            _ => {
+                let v: Vec<_> = cells.iter().filter_map(text).collect();
+                writer.typed::<ByteArrayType>().write_batch(&v, there, None)?;
+            }
+        }
+        writer.close()?;
+    }
+    group.close()?;
+    Ok(())
+}
+
+fn whole(cell: &Cell) -> Option<i64> {
+    match cell {
+        Cell::Int(x) | Cell::Time(x) => Some(*x),
+        _ => None,
+    }
+}
+
+fn decimal(cell: &Cell) -> Option<f64> {
+    match cell {
+        Cell::Decimal(x, places) => Some(*x as f64 / 10_i64.pow(u32::from(*places)) as f64),
+        _ => None,
+    }
+}
+
+fn real(cell: &Cell) -> Option<f32> {
+    match cell {
+        Cell::Real(x) => Some(*x),
+        _ => None,
+    }
+}
+
+fn text(cell: &Cell) -> Option<ByteArray> {
+    match cell {
+        Cell::Word(x) => Some(ByteArray::from(*x)),
+        Cell::Remarks(bits) => Some(ByteArray::from(remarks(*bits).into_bytes())),
+        _ => None,
+    }
 }

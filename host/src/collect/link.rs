@@ -175,6 +175,7 @@ pub struct Client<T> {
 pub type AnyClient = Client<Box<dyn Transport>>;
 
 /// What one try brought.
+#[allow(clippy::large_enum_variant, reason = "one on the stack at a time")]
 enum Heard {
     Answer(Reply),
     Nothing,

@@ -7,13 +7,15 @@ pub mod csv;
 pub mod export;
 pub mod link;
 pub mod log;
-pub mod node_settings;
 pub mod placement;
 pub mod pull;
+pub mod settings_file;
 pub mod store;
 pub mod transport;
 pub mod waveform;
 
+#[cfg(test)]
+mod export_tests;
 #[cfg(test)]
 mod fake_node;
 #[cfg(test)]

@@ -86,14 +86,39 @@ pub enum Show {
     },
 }
 
+/// Whose number a column holds: not every wiring has every phase, channel or a neutral.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Of {
+    /// The feeder's or the record's.
+    Feeder,
+    /// A phase's, counted from 0.
+    Phase(usize),
+    /// A channel's, counted from 0.
+    Channel(usize),
+    /// The neutral conductor's.
+    Neutral,
+}
+
+impl Of {
+    /// Whether a wiring has it.
+    pub fn is_in(self, wiring: Wiring) -> bool {
+        match self {
+            Of::Feeder => true,
+            Of::Phase(k) => k < wiring.phases(),
+            Of::Channel(k) => wiring.uses().get(k).copied().unwrap_or(false),
+            Of::Neutral => wiring.neutral_current().is_some(),
+        }
+    }
+}
+
 /// A column of the store.
 pub struct Column {
     /// Name, with the unit.
     pub name: &'static str,
     /// What it holds.
     pub kind: Kind,
-    /// The phase it belongs to, counted from 0, if it belongs to one.
-    pub phase: Option<usize>,
+    /// Whose number it is.
+    pub of: Of,
     /// How it is shown.
     pub show: Show,
     /// What it means.
@@ -109,7 +134,7 @@ macro_rules! int {
         Column {
             name: $name,
             kind: $kind,
-            phase: None,
+            of: Of::Feeder,
             show: $show,
             meaning: $meaning,
             get: |s| {
@@ -126,11 +151,11 @@ macro_rules! int {
 }
 
 macro_rules! real {
-    ($name:expr, $phase:expr, |$r:ident| $place:expr, $meaning:expr) => {
+    ($name:expr, $of:expr, |$r:ident| $place:expr, $meaning:expr) => {
         Column {
             name: $name,
             kind: Kind::Real,
-            phase: $phase,
+            of: $of,
             show: Show::Same,
             meaning: $meaning,
             get: |s| {
@@ -150,37 +175,57 @@ macro_rules! real {
 macro_rules! phase {
     ($k:literal, $l:literal) => {
         &[
-            real!(concat!("v_rms_", $l, "_v"), Some($k), |r| r.phases[$k].v_rms_v, "RMS voltage"),
-            real!(concat!("i_rms_", $l, "_a"), Some($k), |r| r.phases[$k].i_rms_a, "RMS current"),
-            real!(concat!("p_", $l, "_w"), Some($k), |r| r.phases[$k].p_w, "mean active power"),
+            real!(
+                concat!("v_rms_", $l, "_v"),
+                Of::Phase($k),
+                |r| r.phases[$k].v_rms_v,
+                "RMS voltage"
+            ),
+            real!(
+                concat!("i_rms_", $l, "_a"),
+                Of::Phase($k),
+                |r| r.phases[$k].i_rms_a,
+                "RMS current"
+            ),
+            real!(
+                concat!("p_", $l, "_w"),
+                Of::Phase($k),
+                |r| r.phases[$k].p_w,
+                "mean active power"
+            ),
             real!(
                 concat!("q1_", $l, "_var"),
-                Some($k),
+                Of::Phase($k),
                 |r| r.phases[$k].q1_var,
                 "mean reactive power of the fundamental, positive when the current lags"
             ),
-            real!(concat!("s_", $l, "_va"), Some($k), |r| r.phases[$k].s_va, "mean apparent power"),
+            real!(
+                concat!("s_", $l, "_va"),
+                Of::Phase($k),
+                |r| r.phases[$k].s_va,
+                "mean apparent power"
+            ),
             real!(
                 concat!("v_min_", $l, "_v"),
-                Some($k),
+                Of::Phase($k),
                 |r| r.phases[$k].v_min_max_v[0],
                 "smallest RMS voltage of the windows"
             ),
             real!(
                 concat!("v_max_", $l, "_v"),
-                Some($k),
+                Of::Phase($k),
                 |r| r.phases[$k].v_min_max_v[1],
                 "largest RMS voltage of the windows"
             ),
             real!(
                 concat!("i_min_", $l, "_a"),
-                Some($k),
+                Of::Phase($k),
                 |r| r.phases[$k].i_min_max_a[0],
                 "smallest RMS current of the windows"
             ),
             real!(
                 concat!("i_max_", $l, "_a"),
-                Some($k),
+                Of::Phase($k),
                 |r| r.phases[$k].i_min_max_a[1],
                 "largest RMS current of the windows"
             ),
@@ -193,7 +238,7 @@ macro_rules! phasor {
     ($k:literal, $part:literal, $name:literal) => {
         real!(
             $name,
-            None,
+            Of::Channel($k),
             |r| r.channels[$k][$part],
             "mean fundamental phasor of the channel (RMS), real or imaginary part"
         )
@@ -218,7 +263,7 @@ const TIME: &[Column] = &[
     Column {
         name: "end_ms",
         kind: Kind::Time,
-        phase: None,
+        of: Of::Feeder,
         show: Show::Same,
         meaning: "end of the interval, Unix milliseconds, as placed by the host",
         get: |s| s.end_ms.map_or(Value::Missing, Value::Int),
@@ -233,7 +278,7 @@ const TIME: &[Column] = &[
     Column {
         name: "placed",
         kind: Kind::Unsigned(8),
-        phase: None,
+        of: Of::Feeder,
         show: Show::Same,
         meaning: "1 when the host placed the interval, since the node had no wall time",
         get: |s| Value::Int(i64::from(s.placed)),
@@ -261,7 +306,7 @@ const TIME: &[Column] = &[
     Column {
         name: "wall_quality_code",
         kind: Kind::Unsigned(8),
-        phase: None,
+        of: Of::Feeder,
         show: Show::Word { name: "wall_quality", word: wall_quality_name },
         meaning: "where the node's wall time comes from",
         get: |s| Value::Int(s.record.wall_quality as i64),
@@ -273,7 +318,7 @@ const TIME: &[Column] = &[
     Column {
         name: "wiring_code",
         kind: Kind::Unsigned(8),
-        phase: None,
+        of: Of::Feeder,
         show: Show::Word { name: "wiring", word: wiring_name },
         meaning: "how the leads were connected",
         get: |s| Value::Int(i64::from(s.record.wiring.code())),
@@ -285,7 +330,7 @@ const TIME: &[Column] = &[
     Column {
         name: "nominal_hz",
         kind: Kind::Unsigned(8),
-        phase: None,
+        of: Of::Feeder,
         show: Show::Same,
         meaning: "nominal frequency",
         get: |s| Value::Int(s.record.nominal.hz() as i64),
@@ -347,15 +392,20 @@ const ENERGY: &[Column] = &[
 const TOTALS: &[Column] = &[
     real!(
         "s_effective_va",
-        None,
+        Of::Feeder,
         |r| r.s_effective_va,
         "mean effective apparent power (IEEE 1459); empty where it is not defined"
     ),
-    real!("i_neutral_a", None, |r| r.i_neutral_a, "RMS neutral current"),
-    real!("p_min_w", None, |r| r.p_min_max_w[0], "smallest total active power of the windows"),
-    real!("p_max_w", None, |r| r.p_min_max_w[1], "largest total active power of the windows"),
-    real!("q1_min_var", None, |r| r.q1_min_max_var[0], "smallest total Q1 of the windows"),
-    real!("q1_max_var", None, |r| r.q1_min_max_var[1], "largest total Q1 of the windows"),
+    real!("i_neutral_a", Of::Neutral, |r| r.i_neutral_a, "RMS neutral current"),
+    real!(
+        "p_min_w",
+        Of::Feeder,
+        |r| r.p_min_max_w[0],
+        "smallest total active power of the windows"
+    ),
+    real!("p_max_w", Of::Feeder, |r| r.p_min_max_w[1], "largest total active power of the windows"),
+    real!("q1_min_var", Of::Feeder, |r| r.q1_min_max_var[0], "smallest total Q1 of the windows"),
+    real!("q1_max_var", Of::Feeder, |r| r.q1_min_max_var[1], "largest total Q1 of the windows"),
 ];
 
 const CHANNELS: &[Column] = &[

@@ -22,7 +22,7 @@ mod tests;
 
 pub use append::{Appended, Batch, Gap, GapReason};
 pub use catalogue::{CATALOGUE, FORMAT};
-pub use columns::{Column, Kind, Show, StoredRecord, Value, columns};
+pub use columns::{Column, Kind, Of, Show, StoredRecord, Value, columns};
 pub use error::StoreError;
 pub use node::{NodeId, NodeInfo};
 pub use place::StartSource;

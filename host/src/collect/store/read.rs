@@ -8,7 +8,7 @@ use super::sealed::{self, Room, Values};
 use super::{CATALOGUE, Store, StoreError, tail};
 use crate::collect::log::IntervalLog;
 use bytes::Bytes;
-use rusqlite::params;
+use rusqlite::{Params, params};
 use std::fs;
 use std::ops::RangeInclusive;
 use std::path::PathBuf;
@@ -114,9 +114,9 @@ impl Store {
         Ok(sum)
     }
 
-    fn listed(&self, sql: &str, node: i64, low: i64, high: i64) -> Result<Vec<Listed>, StoreError> {
+    fn listed(&self, sql: &str, values: impl Params) -> Result<Vec<Listed>, StoreError> {
         let mut statement = self.db.prepare_cached(sql).map_err(|e| self.sql(e))?;
-        let rows = statement.query_map(params![node, low, high], |r| {
+        let rows = statement.query_map(values, |r| {
             Ok(Listed {
                 path: self.folder.join(r.get::<_, String>(0)?),
                 count: r.get::<_, u32>(1)? as usize,
@@ -157,17 +157,34 @@ impl Store {
         id: NodeId,
         range: RangeInclusive<u32>,
     ) -> Result<Records, StoreError> {
+        self.records(id, range, Span::ALL)
+    }
+
+    /// Records of a node over a stretch of time, in order of their sequence numbers.
+    ///
+    /// Those without a place in time come only with [`Span::ALL`].
+    pub fn read_span(&self, id: NodeId, span: Span) -> Result<Records, StoreError> {
+        self.records(id, 0..=u32::MAX, span)
+    }
+
+    fn records(
+        &self,
+        id: NodeId,
+        range: RangeInclusive<u32>,
+        span: Span,
+    ) -> Result<Records, StoreError> {
         let node = self.key(id)?;
         let (first, last) = (*range.start(), *range.end());
         // One read transaction, so that no day is in both or in neither.
         let t = self.db.unchecked_transaction().map_err(|e| self.sql(e))?;
         let sql = "SELECT file, record_count, crc32 FROM sealed \
-                   WHERE node = ?1 AND last_seq >= ?2 AND first_seq <= ?3 ORDER BY first_seq";
-        let files = self.listed(sql, node, i64::from(first), i64::from(last))?;
+                   WHERE node = ?1 AND last_seq >= ?2 AND first_seq <= ?3 \
+                   AND max_end_ms > ?4 AND min_end_ms <= ?5 ORDER BY first_seq";
+        let files = self.listed(sql, params![node, first, last, span.from_ms, span.to_ms])?;
         let tail = self.tail_rows(node, first, last)?;
         t.finish().map_err(|e| self.sql(e))?;
         let (files, now) = (files.into_iter(), Vec::new().into_iter());
-        Ok(Records { files, now, tail: Some(tail), range })
+        Ok(Records { files, now, tail: Some(tail), range, span })
     }
 
     /// The log of a node over a stretch of time, as columns in order of time.
@@ -178,7 +195,7 @@ impl Store {
         let t = self.db.unchecked_transaction().map_err(|e| self.sql(e))?;
         let sql = "SELECT file, record_count, crc32 FROM sealed \
                    WHERE node = ?1 AND max_end_ms > ?2 AND min_end_ms <= ?3 ORDER BY first_seq";
-        let files = self.listed(sql, node, span.from_ms, span.to_ms)?;
+        let files = self.listed(sql, params![node, span.from_ms, span.to_ms])?;
         let sealed: usize = files.iter().map(|f| f.count).sum();
         let mut log = IntervalLog::default();
         let tail = self.tail_into(&mut log, node, span, sealed)?;
@@ -356,7 +373,7 @@ fn places(log: &mut IntervalLog, n: usize) -> Vec<(&'static str, Place<'_>)> {
         "reactive_iv_10mvarh",
         "apparent_10mvah",
     ];
-    fn up_to<T>(x: &mut Vec<T>, n: usize) -> &mut [T] {
+    fn up_to<T>(x: &mut [T], n: usize) -> &mut [T] {
         let n = n.min(x.len());
         &mut x[..n]
     }
@@ -430,12 +447,14 @@ fn tidy(log: &mut IntervalLog, span: Span) {
     every_column!(log, |x| *x = order.iter().filter_map(|i| x.get(*i).copied()).collect());
 }
 
-/// Records of a node one by one, read file by file; made by [`Store::read_records`].
+/// Records of a node one by one, read file by file; made by [`Store::read_records`]
+/// and [`Store::read_span`].
 pub struct Records {
     files: std::vec::IntoIter<Listed>,
     now: std::vec::IntoIter<StoredRecord>,
     tail: Option<Vec<StoredRecord>>,
     range: RangeInclusive<u32>,
+    span: Span,
 }
 
 impl Records {
@@ -457,7 +476,12 @@ impl Iterator for Records {
 
     fn next(&mut self) -> Option<Self::Item> {
         loop {
-            if let Some(record) = self.now.find(|r| self.range.contains(&r.record.seq)) {
+            let (range, span) = (&self.range, self.span);
+            let wanted = |r: &StoredRecord| {
+                range.contains(&r.record.seq)
+                    && r.end_ms.map_or(span == Span::ALL, |end| span.holds(end))
+            };
+            if let Some(record) = self.now.find(wanted) {
                 return Some(Ok(record));
             }
             match self.next_file()? {

@@ -90,7 +90,7 @@ proptest! {
         let records: Vec<Record> = (0..6u32).map(|seq| {
             let mut s = StoredRecord { record: record(seq), end_ms: None, placed: false };
             for c in columns() {
-                let is_single = |p: &str| c.name.starts_with(p) && c.phase.is_some();
+                let is_single = |p: &str| c.name.starts_with(p) && matches!(c.of, Of::Phase(_));
                 let value = match c.kind {
                     Kind::Real if ["v_rms", "i_rms", "p_l", "q1_l"].into_iter().any(is_single) =>
                         Value::Real(singles.next().unwrap()),
