@@ -66,8 +66,17 @@ pub fn run(args: &Args) -> anyhow::Result<Outcome> {
     let gaps = store.gaps(node.id)?;
     let survey = survey_with(&log, &site, &gaps)
         .with_context(|| format!("{}, node {}", args.store.display(), node.id))?;
+    let unplaced = store.extent(node.id)?.unplaced;
+    if unplaced > 0 {
+        eprintln!(
+            "wattless: {unplaced} records of the store have no place in time yet and are left \
+             out; pull once more"
+        );
+    }
     let text = if args.json {
-        format!("{:#}\n", survey_json(&survey))
+        let mut json = survey_json(&survey);
+        json["unplaced_records"] = unplaced.into();
+        format!("{json:#}\n")
     } else {
         survey_text(&survey, Style::for_stdout())
     };

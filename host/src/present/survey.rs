@@ -7,6 +7,7 @@ use super::words::{Words, prefix, words};
 use crate::analyse::survey::Survey;
 use crate::analyse::survey::clock::hour_of_week;
 use crate::analyse::survey::demand::DemandAt;
+use crate::analyse::survey::factors::DurationRow;
 use crate::analyse::survey::profile::Part;
 use crate::site::DemandKind;
 
@@ -320,8 +321,11 @@ fn duration(page: &mut Page, s: &Survey, u: Prefix) {
         return;
     }
     page.heading("Exceeded for a share of the time (each row sorted on its own)");
-    let shares: Vec<String> = s
-        .duration
+    // Numbers of five digits leave no room for the outermost shares.
+    let wide = s.duration.iter().any(|r| short_number(u, r.s_va).len() > 4);
+    let rows: Vec<&DurationRow> =
+        s.duration.iter().filter(|r| !(wide && [0.01, 0.99].contains(&r.exceeded_share))).collect();
+    let shares: Vec<String> = rows
         .iter()
         .map(|r| match r.exceeded_share {
             0.0 => "most".to_owned(),
@@ -331,18 +335,14 @@ fn duration(page: &mut Page, s: &Survey, u: Prefix) {
         .collect();
     let mut header = vec![""];
     header.extend(shares.iter().map(String::as_str));
-    let row = |unit: &str, get: &dyn Fn(usize) -> f64| {
+    let line = |unit: &str, get: &dyn Fn(&DurationRow) -> f64| {
         let mut cells = vec![u.unit(unit)];
-        cells.extend((0..s.duration.len()).map(|k| short_number(u, get(k))));
+        cells.extend(rows.iter().map(|r| short_number(u, get(r))));
         cells
     };
     page.table(
         &header,
-        &[
-            row("W", &|k| s.duration[k].p_w),
-            row("var", &|k| s.duration[k].q1_var),
-            row("VA", &|k| s.duration[k].s_va),
-        ],
+        &[line("W", &|r| r.p_w), line("var", &|r| r.q1_var), line("VA", &|r| r.s_va)],
         &[],
     );
 }

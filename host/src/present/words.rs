@@ -449,9 +449,10 @@ fn cautions(s: &Survey) -> Vec<String> {
             u.say(h.p_seen_w, "W")
         ));
     }
-    if s.demand.blurring_records > 0 {
+    // A few records off the clock blur little: those around a restart.
+    if s.demand.blurring_records * 100 > c.records {
         out.push(format!(
-            "{} reach over a demand boundary and are long against the interval: peaks are \
+            "Records long against the demand interval reach over its boundaries ({}): peaks are \
              blurred. Use shorter records.",
             count(s.demand.blurring_records, "record", "records")
         ));
