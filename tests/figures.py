@@ -44,6 +44,7 @@ def main():
     store = run("cargo", "run", "-q", "--release", "--locked", "-p", "wattless", "--example", "store_speed")
     node = run("cargo", "test", "-q", "--locked", "-p", "wattless-node", "--test", "node",
                "the_state_is_small", "--", "--nocapture")
+    state = int(find(r"with link: (\d+) bytes", node, "node state"))
     reads = [float(x) for x in re.findall(r"read_log\s+([\d.]+) ms", store)]
     rows = [
         ("a week at 8 kSPS through node, log, link, store, survey",
@@ -62,7 +63,7 @@ def main():
         ("records stored a second, 512 a transaction",
          find(r"append\s+(\d+) records/s", store, "append speed")),
         ("state of a node with its link, no heap",
-         f"{int(find(r'with link: (\d+) bytes', node, 'node state')):,} bytes"),
+         f"{state:,} bytes"),
     ]
     lines = ["| what | figure |", "|---|---|"]
     lines += [f"| {what} | {figure} |" for what, figure in rows]
