@@ -18,11 +18,12 @@ struct Count {
     right: u64,
     wrong: u64,
     doubtful: u64,
+    /// Cases whose most likely explanation gives the true power within 6 % of S.
     mended: u64,
 }
 
 impl Count {
-    fn add(&mut self, input: &HookupInput, f: &Feeder, m: &Miswiring) -> Verdict {
+    fn add(&mut self, input: &HookupInput, f: &Feeder) -> Verdict {
         let report = check(input);
         self.all += 1;
         match report.verdict {
@@ -30,7 +31,6 @@ impl Count {
             Verdict::Wrong => self.wrong += 1,
             Verdict::Doubtful => self.doubtful += 1,
         }
-        let _ = m;
         let p = report.best.map_or(0.0, |b| b.load.p1_w());
         let s: f64 = f.v.iter().zip(&f.i).map(|(v, i)| v.abs() * i.abs()).sum();
         self.mended += u64::from((p - f.p_w()).abs() < 0.06 * s);
@@ -50,6 +50,9 @@ impl Count {
         );
     }
 }
+
+/// The one class that leaves a picture no different in kind.
+const AMBIGUOUS: &str = "shifted by one and turned";
 
 fn main() {
     let n: u64 = std::env::args().nth(1).and_then(|a| a.parse().ok()).unwrap_or(2000);
@@ -73,6 +76,7 @@ fn main() {
                 Sort::Generator,
             ][..],
         ),
+        (Wiring::ThreeWire, &[Sort::Motor, Sort::Corrected][..]),
         (Wiring::TwoSensor, &[Sort::Motor, Sort::LightMotor, Sort::Corrected][..]),
         (Wiring::ThreeWireLine, &[Sort::Motor, Sort::LightMotor, Sort::Corrected][..]),
         (Wiring::TwoSensorLine, &[Sort::Motor, Sort::Corrected][..]),
@@ -83,7 +87,7 @@ fn main() {
             ("two mistakes", Miswiring::doubles_of(wiring)),
             ("all turned", Miswiring::distinct(Miswiring::all_turned(), wiring)),
             ("shifted by one", Miswiring::shifted()),
-            ("shifted and turned", Miswiring::ambiguous(wiring)),
+            (AMBIGUOUS, Miswiring::ambiguous(wiring)),
         ];
         for &sort in sorts {
             for told in 0..3 {
@@ -102,16 +106,14 @@ fn main() {
                             }
                             let mut input = read(&f, m, wiring, &mut rng);
                             tell(&mut input, &f, told);
-                            let verdict = count.add(&input, &f, m);
+                            let verdict = count.add(&input, &f);
                             checks += 1;
                             if *name == "right" && f.of_range() > 0.1 {
-                                upper.add(&input, &f, m);
+                                upper.add(&input, &f);
                             }
-                            let amiss = (*name == "right") != (verdict == Verdict::Right)
-                                || (*name == "one mistake" && verdict == Verdict::Doubtful);
-                            let guarded =
-                                *name != "shifted and turned" && verdict == Verdict::Right;
-                            if show && shown < 6 && amiss && (guarded || *name == "right") {
+                            let amiss = (*name == "right") != (verdict == Verdict::Right);
+                            let shown_class = *name != AMBIGUOUS;
+                            if show && shown < 6 && amiss && shown_class {
                                 shown += 1;
                                 let r = check(&input);
                                 println!(
@@ -130,7 +132,7 @@ fn main() {
                     if m.mistakes() > 2 && !m.right_for_power(wiring) {
                         let mut input = read(&f, &m, wiring, &mut rng);
                         tell(&mut input, &f, told);
-                        more.add(&input, &f, &m);
+                        more.add(&input, &f);
                         checks += 1;
                     }
                 }

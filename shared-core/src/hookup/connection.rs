@@ -186,34 +186,36 @@ impl Connection {
     pub(super) fn cost(&self) -> f64 {
         let i = seats(&self.i);
         let two_turned = if count(&i.1, used(self.wiring, false)) == 2 { 5.5 } else { 0.0 };
-        let turned = turned_cost(&i.1, used(self.wiring, false), 3.0, 3.5, two_turned);
+        let turned = turned_cost(&i.1, used(self.wiring, false), 3.0, 2.8, two_turned);
         let exchanged = match exchanges(&i.0) {
             0 => 0.0,
             1 => 3.0,
             _ => 3.2,
         };
+        let (v_turned, v_exchanged) = self.voltage_costs();
+        let (turned, exchanged) = (turned + v_turned, exchanged + v_exchanged);
         // Two kinds of mistake at once are less likely than their product.
-        let both = if turned > 0.0 && exchanged > 0.0 { 1.0 } else { 0.0 };
-        turned + exchanged + both + self.voltage_cost()
+        let both = if turned > 0.0 && exchanged > 0.0 { 1.7 } else { 0.0 };
+        turned + exchanged + both
     }
 
-    /// The voltage leads' part of the cost: leads are mixed up less often than clamps.
-    fn voltage_cost(&self) -> f64 {
+    /// Turned and exchanged voltage leads: mixed up less often than clamps.
+    fn voltage_costs(&self) -> (f64, f64) {
         let used = used(self.wiring, true);
         let of = |lines: &Perm, turned: &[bool; 3]| {
             let two = if count(turned, used) == 2 { 6.0 } else { 0.0 };
-            turned_cost(turned, used, 3.5, 4.5, two)
-                + match exchanges(lines) {
-                    0 => 0.0,
-                    1 => 3.2,
-                    _ => 3.8,
-                }
+            let exchanged = match exchanges(lines) {
+                0 => 0.0,
+                1 => 3.2,
+                _ => 3.8,
+            };
+            (turned_cost(turned, used, 3.5, 4.5, two), exchanged)
         };
         let (lines, turned) = seats(&self.v);
         let by_lead = of(&lines, &turned);
-        match self.channel_seats() {
-            Some((slots, turned)) => by_lead.min(of(&slots, &turned)),
-            None => by_lead,
+        match self.channel_seats().map(|(slots, turned)| of(&slots, &turned)) {
+            Some(c) if c.0 + c.1 < by_lead.0 + by_lead.1 => c,
+            _ => by_lead,
         }
     }
 
@@ -255,7 +257,7 @@ impl Connection {
         let (lines, turned) = seats(&self.i);
         let used = used(self.wiring, false);
         exchanges(&lines) == 0
-            && self.voltage_cost() == 0.0
+            && self.voltage_costs() == (0.0, 0.0)
             && turned.iter().zip(used).all(|(t, u)| *t == u)
     }
 }

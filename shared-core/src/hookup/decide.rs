@@ -16,7 +16,7 @@ const MARGIN: f64 = 4.0;
 /// Lead of a mended connection over the present one that makes the present one wrong.
 const BLAME: f64 = 4.0;
 /// Evidence (current, second load) that rules a guarded connection out.
-const RULED_OUT: f64 = 3.0;
+const RULED_OUT: f64 = 4.5;
 /// Alternatives up to this much less likely than the best are told.
 const WORTH_TELLING: f64 = 6.0;
 /// The same for explanations beside a right connection.

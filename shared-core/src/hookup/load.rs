@@ -109,7 +109,7 @@ impl Agreement {
                 centre = (a, product);
             }
         }
-        let (centre_deg, cost) = (wrap(centre.0), 1.2 * libm::log(centre.1));
+        let (centre_deg, cost) = (wrap(centre.0), 1.8 * libm::log(centre.1));
         let (mut from, mut to) = (f64::INFINITY, f64::NEG_INFINITY);
         for a in angles() {
             let d = wrap(a - centre_deg);
