@@ -68,7 +68,10 @@ impl DemandRule {
         if interval_s < 60 || interval_s > 7200 {
             return Err(DemandError::Interval);
         }
-        if sub_s == 0 || interval_s % sub_s != 0 || (interval_s / sub_s) as usize > MAX_SUBS {
+        if sub_s == 0
+            || !interval_s.is_multiple_of(sub_s)
+            || (interval_s / sub_s) as usize > MAX_SUBS
+        {
             return Err(DemandError::Sub);
         }
         Ok(DemandRule {

@@ -314,6 +314,7 @@ mod tests {
             v_line_v: [0.0; 3],
             i_neutral_a: 0.0,
             channels: [Complex::ZERO; ACTIVE],
+            channel_rms: [0.0; ACTIVE],
             dc: [0.0; ACTIVE],
         }
     }

@@ -2,14 +2,15 @@
 //!
 //! A block is at most [`BLOCK`] frames. Its sums are integers: products of two
 //! 24-bit counts stay below 2^47 and of a count and a reference value below
-//! 2^46, so 32 of them stay below 2^52 and are exact in an `i64` as well as in
+//! 2^46, so 64 of them stay below 2^53 and are exact in an `i64` as well as in
 //! an `f64`. A processor with a fast `f64` unit uses that, a microcontroller
 //! its 32×32→64-bit multiply; both give the same numbers, bit for bit.
 
-use crate::frame::{ACTIVE, CLIP_MARGIN, COUNT_MAX, Frame};
+use crate::complex::Complex;
+use crate::frame::{ACTIVE, Frame};
 
 /// Frames in a full block.
-pub const BLOCK: usize = 32;
+pub const BLOCK: usize = 64;
 
 /// Number of distinct products of two of the active channels, squares included.
 pub const PAIRS: usize = ACTIVE * (ACTIVE + 1) / 2;
@@ -21,25 +22,45 @@ pub const REFERENCE_ONE: f64 = 4_194_304.0;
 #[derive(Clone, Copy, Debug)]
 pub struct Reference {
     /// Cosine at frame b of the block.
-    pub cos: [i32; BLOCK],
+    cos: [i32; BLOCK],
     /// Minus the sine at frame b of the block.
-    pub neg_sin: [i32; BLOCK],
+    neg_sin: [i32; BLOCK],
+    /// The same numbers as doubles, in the places behind the channels.
+    #[cfg(feature = "wide")]
+    doubles: [[f64; ACTIVE + 2]; BLOCK],
 }
 
-/// Sums over one block.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub struct BlockSums {
+impl Reference {
+    /// From cosine and minus sine at each frame of a block.
+    pub fn new(cos: [i32; BLOCK], neg_sin: [i32; BLOCK]) -> Self {
+        #[cfg(feature = "wide")]
+        let mut doubles = [[0.0; ACTIVE + 2]; BLOCK];
+        #[cfg(feature = "wide")]
+        for (d, (c, s)) in doubles.iter_mut().zip(cos.iter().zip(&neg_sin)) {
+            [d[ACTIVE], d[ACTIVE + 1]] = [f64::from(*c), f64::from(*s)];
+        }
+        Reference {
+            cos,
+            neg_sin,
+            #[cfg(feature = "wide")]
+            doubles,
+        }
+    }
+}
+
+/// Sums over blocks, exact as long as there are no more than 65,536 frames.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub struct Totals {
     /// Sum of counts of each channel.
     pub sum: [i64; ACTIVE],
     /// Sum of products of channel pairs, at [`pair`]`(i, j)`.
     pub product: [i64; PAIRS],
-    /// Sum of count times reference cosine.
-    pub re: [i64; ACTIVE],
-    /// Sum of count times minus reference sine.
-    pub im: [i64; ACTIVE],
-    /// Frames in which the channel stood at either end of its range.
-    pub clipped: [u32; ACTIVE],
+    /// Largest magnitude of each channel.
+    pub peak: [i32; ACTIVE],
 }
+
+/// Sums of count times reference of each channel over one block: whole numbers.
+pub type Turned = [Complex; ACTIVE];
 
 /// Index of the product of channels `i` and `j`, in either order.
 #[inline]
@@ -49,20 +70,18 @@ pub const fn pair(i: usize, j: usize) -> usize {
     lo * ACTIVE - lo * (lo + 1) / 2 + hi
 }
 
-/// Whether a count stands at an end of the converter's range.
+/// Adds a block to the totals and turns it; frames beyond [`BLOCK`] are ignored.
 #[inline]
-const fn is_clipped(count: i32) -> bool {
-    // For a negative count the exclusive or gives −count − 1, so both ends compare alike.
-    (count ^ (count >> 31)) > COUNT_MAX - CLIP_MARGIN
-}
-
-/// Sums a block; frames beyond [`BLOCK`] are ignored.
-#[inline]
-pub fn sum_block(frames: &[Frame], reference: &Reference) -> BlockSums {
+pub fn add_block(frames: &[Frame], reference: &Reference, totals: &mut Totals) -> Turned {
+    #[cfg(feature = "wide")]
+    {
+        wide::add_block(frames, reference, totals)
+    }
+    #[cfg(not(feature = "wide"))]
     if cfg!(any(target_arch = "x86_64", target_arch = "aarch64")) {
-        float::sum_block(frames, reference)
+        float::add_block(frames, reference, totals)
     } else {
-        integer::sum_block(frames, reference)
+        integer::add_block(frames, reference, totals)
     }
 }
 
@@ -70,107 +89,253 @@ pub fn sum_block(frames: &[Frame], reference: &Reference) -> BlockSums {
 pub mod integer {
     use super::*;
 
-    /// Sums a block in integers.
-    pub fn sum_block(frames: &[Frame], reference: &Reference) -> BlockSums {
-        let mut s = BlockSums {
-            sum: [0; ACTIVE],
-            product: [0; PAIRS],
-            re: [0; ACTIVE],
-            im: [0; ACTIVE],
-            clipped: [0; ACTIVE],
-        };
+    /// Adds a block in integers.
+    pub fn add_block(frames: &[Frame], reference: &Reference, totals: &mut Totals) -> Turned {
+        let (mut re, mut im) = ([0i64; ACTIVE], [0i64; ACTIVE]);
         let refs = reference.cos.iter().zip(reference.neg_sin.iter());
         for (frame, (&cos, &neg_sin)) in frames.iter().zip(refs) {
             let x = frame.counts();
-            let mut p = s.product.iter_mut();
+            let mut p = totals.product.iter_mut();
             for i in 0..ACTIVE {
                 let xi = i64::from(x[i]);
-                s.sum[i] += xi;
-                s.re[i] += xi * i64::from(cos);
-                s.im[i] += xi * i64::from(neg_sin);
-                s.clipped[i] += u32::from(is_clipped(x[i]));
+                totals.sum[i] = totals.sum[i].wrapping_add(xi);
+                totals.peak[i] = totals.peak[i].max(x[i].wrapping_abs());
+                re[i] += xi * i64::from(cos);
+                im[i] += xi * i64::from(neg_sin);
                 for (xj, pij) in x[i..ACTIVE].iter().zip(&mut p) {
-                    *pij += xi * i64::from(*xj);
+                    *pij = pij.wrapping_add(xi * i64::from(*xj));
                 }
             }
         }
-        s
+        let mut turned = [Complex::ZERO; ACTIVE];
+        for (t, (re, im)) in turned.iter_mut().zip(re.iter().zip(&im)) {
+            *t = Complex::new(*re as f64, *im as f64);
+        }
+        turned
     }
 }
 
 /// The way of a processor with a fast double-precision unit.
+#[allow(clippy::needless_range_loop, reason = "indices name rows and columns of one table")]
 pub mod float {
     use super::*;
 
-    type Lane = [f64; BLOCK];
+    /// Channels, then the reference's cosine and sine.
+    const COLUMNS: usize = ACTIVE + 2;
 
-    /// Sums a block in doubles that hold exact integers.
+    /// Frames handled at once: two doubles fill the vector register that every target has.
+    const LANES: usize = 2;
+
+    /// A block turned on its side: one row of frames a column of the product table.
+    type Table = [[[f64; LANES]; BLOCK / LANES]; COLUMNS];
+
+    /// Adds a block in doubles that hold exact integers.
     #[inline]
-    pub fn sum_block(frames: &[Frame], reference: &Reference) -> BlockSums {
-        let mut x = [[0.0f64; BLOCK]; ACTIVE];
-        let mut clipped = [0u32; ACTIVE];
+    pub fn add_block(frames: &[Frame], reference: &Reference, totals: &mut Totals) -> Turned {
+        let mut table: Table = [[[0.0; LANES]; BLOCK / LANES]; COLUMNS];
         for (n, frame) in frames.iter().take(BLOCK).enumerate() {
             let counts = frame.counts();
-            for ch in 0..ACTIVE {
-                x[ch][n] = f64::from(counts[ch]);
-                clipped[ch] += u32::from(is_clipped(counts[ch]));
+            for (row, count) in table.iter_mut().zip(&counts[..ACTIVE]) {
+                row.as_flattened_mut()[n] = f64::from(*count);
             }
         }
-        let cos = reference.cos.map(f64::from);
-        let neg_sin = reference.neg_sin.map(f64::from);
-        let mut s = BlockSums {
-            sum: [0; ACTIVE],
-            product: [0; PAIRS],
-            re: [0; ACTIVE],
-            im: [0; ACTIVE],
-            clipped,
-        };
+        for n in 0..BLOCK {
+            table[ACTIVE].as_flattened_mut()[n] = f64::from(reference.cos[n]);
+            table[ACTIVE + 1].as_flattened_mut()[n] = f64::from(reference.neg_sin[n]);
+        }
+        let mut turned = [Complex::ZERO; ACTIVE];
+        let mut acc = [[0.0; LANES]; COLUMNS + 2];
+        row::<0>(&table, &mut acc);
+        turned[0] = fold::<0>(&acc, totals);
+        row::<1>(&table, &mut acc);
+        turned[1] = fold::<1>(&acc, totals);
+        row::<2>(&table, &mut acc);
+        turned[2] = fold::<2>(&acc, totals);
+        row::<3>(&table, &mut acc);
+        turned[3] = fold::<3>(&acc, totals);
+        row::<4>(&table, &mut acc);
+        turned[4] = fold::<4>(&acc, totals);
+        row::<5>(&table, &mut acc);
+        turned[5] = fold::<5>(&acc, totals);
+        turned
+    }
+
+    /// Lanes of channel I: products with itself, the later channels, the reference; sum; peak.
+    ///
+    /// A function of its own, so that the compiler keeps the lanes in vector registers.
+    #[inline(never)]
+    fn row<const I: usize>(table: &Table, out: &mut [[f64; LANES]; COLUMNS + 2]) {
+        let mut acc = [[0.0; LANES]; COLUMNS + 2];
+        for n in 0..BLOCK / LANES {
+            let x = table[I][n];
+            for c in I..COLUMNS {
+                let y = table[c][n];
+                acc[c][0] += x[0] * y[0];
+                acc[c][1] += x[1] * y[1];
+            }
+            acc[COLUMNS][0] += x[0];
+            acc[COLUMNS][1] += x[1];
+            let peak = acc[COLUMNS + 1];
+            acc[COLUMNS + 1][0] = larger(peak[0], x[0].abs());
+            acc[COLUMNS + 1][1] = larger(peak[1], x[1].abs());
+        }
+        *out = acc;
+    }
+
+    /// The larger of two ordinary numbers, in the form that is one instruction.
+    #[inline(always)]
+    fn larger(a: f64, b: f64) -> f64 {
+        if a > b { a } else { b }
+    }
+
+    fn fold<const I: usize>(acc: &[[f64; LANES]; COLUMNS + 2], totals: &mut Totals) -> Complex {
+        let fold = |a: [f64; LANES]| a[0] + a[1];
+        let add = |total: &mut i64, a| *total = total.wrapping_add(fold(a) as i64);
+        add(&mut totals.sum[I], acc[COLUMNS]);
+        for c in I..ACTIVE {
+            add(&mut totals.product[pair(I, c)], acc[c]);
+        }
+        let peak = larger(acc[COLUMNS + 1][0], acc[COLUMNS + 1][1]) as i32;
+        totals.peak[I] = totals.peak[I].max(peak);
+        Complex::new(fold(acc[ACTIVE]), fold(acc[ACTIVE + 1]))
+    }
+}
+
+/// The way of a processor with wide vector registers, chosen at run time.
+#[cfg(feature = "wide")]
+#[allow(clippy::needless_range_loop, reason = "indices name rows and columns of one table")]
+pub mod wide {
+    use super::*;
+    use pulp::{Arch, Simd, WithSimd};
+    use std::sync::LazyLock;
+
+    /// A frame's channels side by side, then the reference's cosine and minus sine.
+    type Row = [f64; LANES];
+
+    const LANES: usize = ACTIVE + 2;
+
+    const LANE_NUMBERS: Row = [0.0, 1.0, 2.0, 3.0, 4.0, 5.0, 6.0, 7.0];
+
+    /// Sums of products with each channel; plain sum; peak.
+    type Products = [Row; ACTIVE + 2];
+
+    /// Frames turned into doubles at a time: few enough to stay close to the registers.
+    const CHUNK: usize = 8;
+
+    static ARCH: LazyLock<Arch> = LazyLock::new(Arch::new);
+
+    /// Adds a block in doubles that hold exact integers.
+    #[inline]
+    pub fn add_block(frames: &[Frame], reference: &Reference, totals: &mut Totals) -> Turned {
+        if matches!(*ARCH, Arch::Scalar) {
+            return float::add_block(frames, reference, totals);
+        }
+        add_block_on(*ARCH, frames, reference, totals)
+    }
+
+    /// Adds a block on a kind of processor.
+    #[inline]
+    pub(super) fn add_block_on(
+        arch: Arch,
+        frames: &[Frame],
+        reference: &Reference,
+        totals: &mut Totals,
+    ) -> Turned {
+        let frames = frames.get(..BLOCK).unwrap_or(frames);
+        let sums = arch.dispatch(Work { frames, reference });
+        let mut turned = [Complex::ZERO; ACTIVE];
         for i in 0..ACTIVE {
-            s.sum[i] = total(&x[i]) as i64;
-            s.re[i] = dot(&x[i], &cos) as i64;
-            s.im[i] = dot(&x[i], &neg_sin) as i64;
             for j in i..ACTIVE {
-                s.product[pair(i, j)] = dot(&x[i], &x[j]) as i64;
+                let total = &mut totals.product[pair(i, j)];
+                *total = total.wrapping_add(sums[i][j] as i64);
             }
+            turned[i] = Complex::new(sums[i][ACTIVE], sums[i][ACTIVE + 1]);
+            totals.sum[i] = totals.sum[i].wrapping_add(sums[ACTIVE][i] as i64);
+            totals.peak[i] = totals.peak[i].max(sums[ACTIVE + 1][i] as i32);
         }
-        s
+        turned
     }
 
-    /// Independent partial sums let the compiler use vector registers.
-    const LANES: usize = 8;
-
-    #[inline(always)]
-    fn dot(a: &Lane, b: &Lane) -> f64 {
-        let mut acc = [0.0f64; LANES];
-        for (a, b) in a.chunks_exact(LANES).zip(b.chunks_exact(LANES)) {
-            for k in 0..LANES {
-                acc[k] += a[k] * b[k];
-            }
-        }
-        fold(acc)
+    struct Work<'a> {
+        frames: &'a [Frame],
+        reference: &'a Reference,
     }
 
-    #[inline(always)]
-    fn total(a: &Lane) -> f64 {
-        let mut acc = [0.0f64; LANES];
-        for a in a.chunks_exact(LANES) {
-            for k in 0..LANES {
-                acc[k] += a[k];
+    impl WithSimd for Work<'_> {
+        type Output = Products;
+
+        /// Every product of a frame's row with one of its numbers is one vector operation.
+        #[inline(always)]
+        fn with_simd<S: Simd>(self, simd: S) -> Self::Output {
+            let mut sums = [[0.0; LANES]; ACTIVE + 2];
+            // A block's last frames are filled up with zeros, which add nothing.
+            let (whole, rest) = self.frames.as_chunks::<CHUNK>();
+            let mut last = [Frame::ZERO; CHUNK];
+            for (place, frame) in last.iter_mut().zip(rest) {
+                *place = *frame;
             }
+            let (references, _) = self.reference.doubles.as_chunks::<CHUNK>();
+            for part in 0..LANES / S::F64_LANES {
+                let mut acc = [simd.splat_f64s(0.0); ACTIVE + 2];
+                for (frames, references) in whole.iter().zip(references) {
+                    add_chunk(simd, &mut acc, frames, references, part);
+                }
+                if let (false, Some(references)) = (rest.is_empty(), references.get(whole.len())) {
+                    add_chunk(simd, &mut acc, &last, references, part);
+                }
+                for (sum, acc) in sums.iter_mut().zip(acc) {
+                    S::as_mut_simd_f64s(sum).0[part] = acc;
+                }
+            }
+            sums
         }
-        fold(acc)
     }
 
+    /// Adds a few frames to one part of the lanes. Loops, not `map`: those stay inlined.
     #[inline(always)]
-    fn fold(a: [f64; LANES]) -> f64 {
-        ((a[0] + a[4]) + (a[1] + a[5])) + ((a[2] + a[6]) + (a[3] + a[7]))
+    fn add_chunk<S: Simd>(
+        simd: S,
+        acc: &mut [S::f64s; ACTIVE + 2],
+        frames: &[Frame; CHUNK],
+        references: &[Row; CHUNK],
+        part: usize,
+    ) {
+        let mut rows = [[0.0; LANES]; CHUNK];
+        for k in 0..CHUNK {
+            let mut counts = [0.0; LANES];
+            for i in 0..LANES {
+                counts[i] = f64::from(frames[k].counts()[i]);
+            }
+            for part in 0..LANES / S::F64_LANES {
+                let keep = simd.less_than_f64s(
+                    S::as_simd_f64s(&LANE_NUMBERS).0[part],
+                    simd.splat_f64s(ACTIVE as f64),
+                );
+                S::as_mut_simd_f64s(&mut rows[k]).0[part] = simd.select_f64s(
+                    keep,
+                    S::as_simd_f64s(&counts).0[part],
+                    S::as_simd_f64s(&references[k]).0[part],
+                );
+            }
+        }
+        // Read back from memory: spreading one number over the lanes is free in a load, while
+        // the compiler's shuffles would take the multipliers' place.
+        let rows = core::hint::black_box(&rows);
+        for k in 0..CHUNK {
+            let x = S::as_simd_f64s(&rows[k]).0[part];
+            for i in 0..ACTIVE {
+                acc[i] = simd.mul_add_f64s(simd.splat_f64s(rows[k][i]), x, acc[i]);
+            }
+            acc[ACTIVE] = simd.add_f64s(x, acc[ACTIVE]);
+            acc[ACTIVE + 1] = simd.max_f64s(simd.abs_f64s(x), acc[ACTIVE + 1]);
+        }
     }
 }
 
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::frame::{CHANNELS, COUNT_MIN};
+    use crate::frame::{CHANNELS, COUNT_MAX, COUNT_MIN};
     use proptest::prelude::*;
 
     fn count() -> impl Strategy<Value = i32> {
@@ -184,16 +349,35 @@ mod tests {
 
     proptest! {
         #[test]
-        fn both_ways_are_equal(
+        fn all_ways_are_equal(
             frames in prop::collection::vec(prop::array::uniform8(count()), 0..=BLOCK),
-            cos in prop::array::uniform32(-(1i32 << 22)..=1 << 22),
-            neg_sin in prop::array::uniform32(-(1i32 << 22)..=1 << 22),
+            cos in prop::collection::vec(-(1i32 << 22)..=1 << 22, BLOCK),
+            neg_sin in prop::collection::vec(-(1i32 << 22)..=1 << 22, BLOCK),
         ) {
             let frames: Vec<Frame> = frames.into_iter().map(Frame::new).collect();
-            let reference = Reference { cos, neg_sin };
+            let reference =
+                Reference::new(cos.try_into().unwrap(), neg_sin.try_into().unwrap());
+            // Totals that are there already are added to.
+            let mut before = Totals::default();
+            integer::add_block(&frames, &reference, &mut before);
+            let run = |way: &dyn Fn(&mut Totals) -> Turned| {
+                let mut totals = before;
+                let turned = way(&mut totals);
+                (totals, turned)
+            };
+            let expected = run(&|t| integer::add_block(&frames, &reference, t));
+            prop_assert_eq!(&expected, &run(&|t| float::add_block(&frames, &reference, t)));
+            prop_assert_eq!(&expected, &run(&|t| add_block(&frames, &reference, t)));
+            #[cfg(all(feature = "wide", target_arch = "x86_64"))]
+            if let Some(half) = pulp::x86::V3::try_new() {
+                let arch = pulp::Arch::V3(half);
+                let got = run(&|t| wide::add_block_on(arch, &frames, &reference, t));
+                prop_assert_eq!(&expected, &got);
+            }
+            #[cfg(feature = "wide")]
             prop_assert_eq!(
-                integer::sum_block(&frames, &reference),
-                float::sum_block(&frames, &reference)
+                &expected,
+                &run(&|t| wide::add_block_on(pulp::Arch::Scalar, &frames, &reference, t))
             );
         }
     }
@@ -201,12 +385,14 @@ mod tests {
     #[test]
     fn worst_case_is_exact() {
         let frames = [Frame::new([COUNT_MIN; CHANNELS]); BLOCK];
-        let reference = Reference { cos: [1 << 22; BLOCK], neg_sin: [-(1 << 22); BLOCK] };
-        let s = float::sum_block(&frames, &reference);
-        assert_eq!(s.product[pair(5, 2)], 32 << 46);
-        assert_eq!(s.re[0], -(32 << 45));
-        assert_eq!(s.clipped, [32; ACTIVE]);
-        assert_eq!(s, integer::sum_block(&frames, &reference));
+        let reference = Reference::new([1 << 22; BLOCK], [-(1 << 22); BLOCK]);
+        for way in [float::add_block, integer::add_block, add_block] {
+            let mut t = Totals::default();
+            let turned = way(&frames, &reference, &mut t);
+            assert_eq!(t.product[pair(5, 2)], 64 << 46);
+            assert_eq!(turned[0].re, -((64u64 << 45) as f64));
+            assert_eq!(t.peak, [1 << 23; ACTIVE]);
+        }
     }
 
     #[test]

@@ -1,5 +1,5 @@
 #![doc = include_str!("../README.md")]
-#![cfg_attr(not(test), no_std)]
+#![cfg_attr(not(any(test, feature = "wide")), no_std)]
 #![forbid(unsafe_code)]
 
 pub mod accumulate;
@@ -8,11 +8,13 @@ pub mod calibration;
 pub mod complex;
 pub mod correction;
 pub mod demand;
+pub mod extend;
 pub mod flags;
 pub mod frame;
 pub mod hookup;
 pub mod interval;
 pub mod kernel;
+pub mod logger;
 pub mod power;
 pub mod record;
 pub mod rough;

@@ -146,6 +146,8 @@ pub struct Reading {
     pub i_neutral_a: f64,
     /// Fundamental of every channel as RMS phasor, calibrated, in V or A.
     pub channels: [Complex; ACTIVE],
+    /// True RMS of every channel, calibrated, in V or A.
+    pub channel_rms: [f64; ACTIVE],
     /// Mean (DC) of every channel, calibrated, in V or A.
     pub dc: [f64; ACTIVE],
 }
@@ -208,6 +210,7 @@ pub fn read_window(window: &Window, config: &PowerConfig) -> Reading {
         v_line_v,
         i_neutral_a,
         channels: m.phasors,
+        channel_rms: m.channel_rms(),
         dc: m.means,
     }
 }
@@ -319,6 +322,14 @@ impl Moments {
             }
         }
         sum
+    }
+
+    fn channel_rms(&self) -> [f64; ACTIVE] {
+        let mut rms = [0.0; ACTIVE];
+        for (slot, (x, row)) in rms.iter_mut().zip(&self.products).enumerate() {
+            *x = libm::sqrt(row.get(slot).copied().unwrap_or_default().max(0.0));
+        }
+        rms
     }
 
     fn rms(&self, w: &Weights) -> f64 {

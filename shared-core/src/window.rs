@@ -4,10 +4,11 @@
 //! the voltage phasors from one window to the next says what the frequency was.
 //! When the fundamental is lost, windows are 200 ms long until it is found again.
 
-use crate::accumulate::{Accumulator, CutFraction, MAX_FRAMES, Sums, sum_stretch};
+use crate::accumulate::{Accumulator, CUT_FRAMES, Cut, CutFrames, MAX_FRAMES, Sums, sum_stretch};
 use crate::acquire::{FREQUENCY_RANGE_HZ, acquire_frames, advance, find_fundamental, presence};
+use crate::extend::{around_end, around_start};
 use crate::flags::Flags;
-use crate::frame::{COUNT_MAX, Frame};
+use crate::frame::{CLIP_MARGIN, COUNT_MAX, Frame};
 use crate::kernel::BLOCK;
 use serde::{Deserialize, Serialize};
 
@@ -54,6 +55,8 @@ pub const ABSENT_SHARE: f64 = 1e-3;
 
 /// Frequency change within a window beyond which a reading is marked, in Hz.
 const MOVED_HZ: f64 = 0.25;
+/// Frames from the cut's cell on that are needed before a window can be closed.
+const CUT_AHEAD: u32 = 3;
 /// Largest change of frequency per window that is extrapolated, in Hz.
 const SLOPE_MAX_HZ: f64 = 0.4;
 
@@ -65,7 +68,7 @@ pub struct Window {
     /// Frame number of the cell in which the window starts, from the meter's start.
     pub first_frame: u64,
     /// Where in that cell it starts.
-    pub start: CutFraction,
+    pub start: Cut,
     /// Length in seconds by the sample clock.
     pub duration_s: f64,
     /// Frequency of the reference that the phasors turn against, in Hz.
@@ -131,13 +134,38 @@ impl<B: AsRef<[Frame]> + AsMut<[Frame]>> Meter<B> {
         if hold.as_ref().len() < acquire_frames(config.sample_rate_hz) {
             return Err(MeterError::Buffer);
         }
-        let cutter = Cutter::new(config, None);
+        let cutter = Cutter::new(config, None, &[]);
         Ok(Meter { config, hold, held: 0, started: false, cutter })
     }
 
     /// The configuration given at the start.
     pub fn config(&self) -> MeterConfig {
         self.config
+    }
+
+    /// Starts anew after frames were lost: what is under way is dropped.
+    ///
+    /// Returns the number of frames dropped. Frame numbers of windows count from zero again.
+    pub fn restart(&mut self) -> u64 {
+        let dropped = if self.started { u64::from(self.cutter.received) } else { self.held as u64 };
+        self.started = false;
+        self.held = 0;
+        dropped
+    }
+
+    /// Changes the nominal frequency and starts anew; the sample rate stays as it is.
+    pub fn reconfigure(&mut self, config: MeterConfig) {
+        self.restart();
+        self.config.nominal = config.nominal;
+    }
+
+    /// Frames taken since the start, or since a restart.
+    pub fn frames(&self) -> u64 {
+        if self.started {
+            self.cutter.first_frame + u64::from(self.cutter.received)
+        } else {
+            self.held as u64
+        }
     }
 
     /// Takes frames and hands every window that they complete to `sink`.
@@ -161,12 +189,14 @@ impl<B: AsRef<[Frame]> + AsMut<[Frame]>> Meter<B> {
 
     /// Ends the stream: closes a window that lacks less than half a frame.
     ///
-    /// Returns the number of frames that came after the last window.
-    pub fn finish(&mut self, sink: &mut impl FnMut(&Window)) -> u64 {
+    /// `tail` are the last frames of the stream, a tenth of a second or so, to see how it
+    /// would have gone on; it may be empty where they are not at hand. Returns the number of
+    /// frames that came after the last window.
+    pub fn finish(&mut self, tail: &[Frame], sink: &mut impl FnMut(&Window)) -> u64 {
         if !self.started {
             return self.held as u64;
         }
-        if let Some(window) = self.cutter.close_short() {
+        if let Some(window) = self.cutter.close_short(tail) {
             sink(&window);
         }
         u64::from(self.cutter.received)
@@ -176,7 +206,7 @@ impl<B: AsRef<[Frame]> + AsMut<[Frame]>> Meter<B> {
     fn start(&mut self, sink: &mut impl FnMut(&Window)) {
         let held = self.hold.as_ref().get(..self.held).unwrap_or_default();
         let found = find_fundamental(held, self.config.sample_rate_hz, floor_counts());
-        self.cutter = Cutter::new(self.config, found);
+        self.cutter = Cutter::new(self.config, found, held);
         self.started = true;
         self.held = 0;
         // Less than half a window is held, so none is completed by the replay.
@@ -222,10 +252,10 @@ impl<B: AsRef<[Frame]> + AsMut<[Frame]>> Meter<B> {
 
     fn search_again(&mut self) {
         let held = self.hold.as_ref().get(..self.held).unwrap_or_default();
-        if self.held >= acquire_frames(self.config.sample_rate_hz) {
-            if let Some(f) = find_fundamental(held, self.config.sample_rate_hz, floor_counts()) {
-                self.cutter.relock(f);
-            }
+        if self.held >= acquire_frames(self.config.sample_rate_hz)
+            && let Some(f) = find_fundamental(held, self.config.sample_rate_hz, floor_counts())
+        {
+            self.cutter.relock(f);
         }
     }
 }
@@ -250,22 +280,35 @@ struct Cutter {
     expected_hz: f64,
     locked: bool,
     first_frame: u64,
-    start: CutFraction,
+    start: Cut,
     end_cell: u32,
-    end: CutFraction,
+    end: Cut,
     accumulator: Accumulator,
     buffer: [Frame; BLOCK],
     buffered: usize,
-    /// The last whole frame of the window and those from the cut on.
-    around: [Frame; 3],
+    /// The last two whole frames of the window and those from the cut on.
+    around: CutFrames,
     /// Frames received since the cell of the start.
     received: u32,
     previous: Option<Previous>,
 }
 
 impl Cutter {
-    fn new(config: MeterConfig, found_hz: Option<f64>) -> Self {
-        let start = CutFraction::default();
+    /// `frames` are the first ones of the stream, which the opening cut looks at.
+    fn new(config: MeterConfig, found_hz: Option<f64>, frames: &[Frame]) -> Self {
+        let period = found_hz.map(|f| config.sample_rate_hz / f);
+        let (around, start) = match period.and_then(|p| around_start(frames, p)) {
+            Some(around) => (around, Cut::smooth(0.0).1),
+            None => {
+                let mut around = [Frame::ZERO; CUT_FRAMES];
+                if let (Some(room), Some(first)) =
+                    (around.last_chunk_mut::<3>(), frames.first_chunk())
+                {
+                    *room = *first;
+                }
+                (around, Cut::first())
+            }
+        };
         let mut c = Cutter {
             config,
             expected_hz: found_hz.unwrap_or(config.nominal.hz()),
@@ -274,10 +317,10 @@ impl Cutter {
             start,
             end_cell: 0,
             end: start,
-            accumulator: Accumulator::new(0.0, start, &[Frame::ZERO; 3]),
+            accumulator: Accumulator::new(0.0, start, &[Frame::ZERO; CUT_FRAMES]),
             buffer: [Frame::ZERO; BLOCK],
             buffered: 0,
-            around: [Frame::ZERO; 3],
+            around,
             received: 0,
             previous: None,
         };
@@ -297,9 +340,9 @@ impl Cutter {
     fn plan(&mut self) {
         let turns = self.expected_hz / self.config.sample_rate_hz;
         let length = self.config.nominal.cycles() / turns;
-        (self.end_cell, self.end) = CutFraction::split(self.start.value() + length);
+        (self.end_cell, self.end) = Cut::smooth(self.start.fraction() + length);
         // Cannot happen within the accepted rates and frequencies; keeps the sums exact.
-        self.end_cell = self.end_cell.clamp(2, MAX_FRAMES);
+        self.end_cell = self.end_cell.clamp(CUT_AHEAD, MAX_FRAMES);
         self.accumulator = Accumulator::new(turns, self.start, &self.around);
     }
 
@@ -319,11 +362,11 @@ impl Cutter {
         if self.received < self.end_cell {
             return None;
         }
-        // The frame of the cut cell and the one behind it.
-        while self.received < self.end_cell + 2 {
+        // The frame of the cut cell and those behind it.
+        while self.received < self.end_cell + CUT_AHEAD {
             let (frame, rest) = frames.split_first()?;
             *frames = rest;
-            let k = (self.received - self.end_cell + 1) as usize;
+            let k = (self.received - self.end_cell + 2) as usize;
             if let Some(place) = self.around.get_mut(k) {
                 *place = *frame;
             }
@@ -334,8 +377,10 @@ impl Cutter {
 
     /// Adds frames that lie wholly before the cut.
     fn take_whole(&mut self, frames: &mut &[Frame]) {
-        if let Some(last) = frames.last() {
-            self.around[0] = *last;
+        match **frames {
+            [.., a, b] => (self.around[0], self.around[1]) = (a, b),
+            [b] => (self.around[0], self.around[1]) = (self.around[1], b),
+            [] => {}
         }
         if self.buffered > 0 || frames.len() < BLOCK {
             let take = (BLOCK - self.buffered).min(frames.len());
@@ -362,25 +407,25 @@ impl Cutter {
     }
 
     /// Closes the window at the end of the stream when less than half a frame is missing.
-    fn close_short(&mut self) -> Option<Window> {
-        let missing = f64::from(self.end_cell) + self.end.value() - f64::from(self.received);
-        if missing > 0.5 {
+    fn close_short(&mut self, tail: &[Frame]) -> Option<Window> {
+        let end = f64::from(self.end_cell) + self.end.fraction();
+        if end - f64::from(self.received) > 0.5 {
             return None;
         }
-        if self.received < self.end_cell {
-            // Less than half a frame is missing: end on the last frame that there is.
-            self.end_cell = self.received;
-            self.end = CutFraction::default();
-        }
-        let last = match self.received - self.end_cell {
-            0 => self.around[0],
-            1 => self.around[1],
-            _ => self.around[2],
-        };
-        for k in (1 + (self.received - self.end_cell) as usize)..3 {
-            if let Some(place) = self.around.get_mut(k) {
-                *place = last;
+        let period = self.config.sample_rate_hz / self.expected_hz;
+        let behind = around_end(tail, period).filter(|_| self.locked);
+        match behind {
+            Some(behind) => {
+                (self.end_cell, self.end) = Cut::smooth(end);
+                let missing = CUT_AHEAD.saturating_sub(self.received - self.end_cell) as usize;
+                // The frames behind the last one, as they would have come.
+                let room = self.around.iter_mut().rev().take(missing).rev();
+                for (place, frame) in room.zip(behind.iter().skip(2)) {
+                    *place = *frame;
+                }
             }
+            // Without that, it ends with the last frame there is.
+            None => (self.end_cell, self.end) = Cut::last(end.min(f64::from(self.received))),
         }
         let window = self.close();
         self.received = 0;
@@ -406,7 +451,8 @@ impl Cutter {
             flags.insert_if(moved, Flags::FREQUENCY_MOVED);
         }
         let clipped = |range: core::ops::Range<usize>| {
-            sums.clipped.get(range).unwrap_or_default().iter().any(|&n| n > 0)
+            let limit = COUNT_MAX - CLIP_MARGIN;
+            sums.peak.get(range).unwrap_or_default().iter().any(|&p| p > limit)
         };
         flags.insert_if(clipped(0..3), Flags::V_CLIPPED);
         flags.insert_if(clipped(3..6), Flags::I_CLIPPED);
@@ -422,14 +468,16 @@ impl Cutter {
         self.locked = followed.is_some();
         self.expected_hz = followed.map_or(self.config.nominal.hz(), |f| f.next_hz);
         self.previous = followed.map(|f| Previous { sums, between_hz: f.between_hz });
-        // The two frames held at the cut open the next window.
         self.first_frame += u64::from(self.end_cell);
         self.start = self.end;
         self.begin();
-        self.buffer[0] = self.around[1];
-        self.buffer[1] = self.around[2];
-        self.buffered = 2;
-        self.received = 2;
+        // The frames held behind the cut open the next window.
+        let held = self.around.last_chunk::<{ CUT_AHEAD as usize }>();
+        if let (Some(room), Some(held)) = (self.buffer.first_chunk_mut(), held) {
+            *room = *held;
+        }
+        self.buffered = CUT_AHEAD as usize;
+        self.received = CUT_AHEAD;
         window
     }
 

@@ -1,1 +1,5 @@
-//! placeholder
+//! What the checks share: waveforms and logs with a truth in closed form, the program itself.
+
+pub mod made_log;
+pub mod program;
+pub mod waveform;

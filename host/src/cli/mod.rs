@@ -51,3 +51,11 @@ pub fn run() -> anyhow::Result<Outcome> {
         Verb::Export(args) => export::run(&args),
     }
 }
+
+/// Writes to standard output; a reader that has gone away is an error, not a crash.
+fn print(text: &str) -> anyhow::Result<()> {
+    use std::io::Write;
+    let mut out = std::io::stdout().lock();
+    out.write_all(text.as_bytes())?;
+    Ok(out.flush()?)
+}

@@ -1,12 +1,86 @@
 //! `wattless survey`: arguments and printing.
 
 use super::Outcome;
+use anyhow::{Context, bail};
+use jiff::civil::{Date, DateTime, Time};
+use jiff::tz::TimeZone;
+use std::path::PathBuf;
+use wattless::analyse::survey::survey_with;
+use wattless::collect::store::{Span, Store};
+use wattless::present::survey::{survey_json, survey_text};
+use wattless::present::text::Style;
+use wattless::site::Site;
 
 /// The week: completeness, demand, energy, power factor, and the verdict
+///
+/// Says whether the power factor is good, bad but not worth fixing, or worth fixing, with the
+/// kvar it takes, when it is bad and why; or what is missing to tell. What the log cannot know
+/// (time zone, tariff interval, target, working hours) comes from the site file; without one,
+/// defaults stand in and are listed.
 #[derive(Debug, clap::Args)]
-pub struct Args {}
+pub struct Args {
+    /// Folder of the store that `wattless pull` fills
+    store: PathBuf,
+    /// Node or feeder to survey, where the store holds several
+    #[arg(long, value_name = "NODE")]
+    node: Option<String>,
+    /// Site file (TOML)
+    #[arg(long, value_name = "FILE")]
+    site: Option<PathBuf>,
+    /// Only from this local time or date on, e.g. 2026-03-02 or 2026-03-02T06:00
+    #[arg(long, value_name = "TIME", value_parser = local_time)]
+    from: Option<DateTime>,
+    /// Only up to this local time, or to the beginning of this date
+    #[arg(long, value_name = "TIME", value_parser = local_time)]
+    to: Option<DateTime>,
+    /// Print one JSON object
+    #[arg(long)]
+    json: bool,
+}
+
+pub(super) fn local_time(text: &str) -> Result<DateTime, String> {
+    let whole: Result<DateTime, _> = text.parse();
+    let day = || text.parse::<Date>().map(|d| d.to_datetime(Time::midnight()));
+    whole.or_else(|_| day()).map_err(|_| "give a date or a time such as 2026-03-02T06:00".into())
+}
 
 /// Runs the verb.
-pub fn run(_args: &Args) -> anyhow::Result<Outcome> {
-    anyhow::bail!("not built in this working copy")
+pub fn run(args: &Args) -> anyhow::Result<Outcome> {
+    let mut site = match &args.site {
+        Some(path) => Site::load(path)?,
+        None => Site::default(),
+    };
+    let store = Store::open(&args.store)?;
+    let node = store.choose(args.node.as_deref())?;
+    if site.feeder.is_none() && !node.feeder.is_empty() {
+        site.feeder = Some(node.feeder.clone());
+    }
+    let span = Span {
+        from_ms: unix_ms(args.from, &site.time_zone)?.unwrap_or(Span::ALL.from_ms),
+        to_ms: unix_ms(args.to, &site.time_zone)?.unwrap_or(Span::ALL.to_ms),
+    };
+    if span.from_ms >= span.to_ms {
+        bail!("--from must lie before --to");
+    }
+    let log = store.read_log(node.id, span)?;
+    let gaps = store.gaps(node.id)?;
+    let survey = survey_with(&log, &site, &gaps)
+        .with_context(|| format!("{}, node {}", args.store.display(), node.id))?;
+    let text = if args.json {
+        format!("{:#}\n", survey_json(&survey))
+    } else {
+        survey_text(&survey, Style::for_stdout())
+    };
+    print!("{text}");
+    Ok(Outcome::Done)
+}
+
+/// A local time of the site as Unix milliseconds.
+pub(super) fn unix_ms(time: Option<DateTime>, zone: &TimeZone) -> anyhow::Result<Option<i64>> {
+    time.map(|t| {
+        let zoned = t.to_zoned_datetime(zone.clone());
+        let zoned = zoned.with_context(|| format!("{t} is outside the calendar"))?;
+        Ok(zoned.timestamp().as_millisecond())
+    })
+    .transpose()
 }

@@ -1,0 +1,347 @@
+//! Readings of sampled waveforms by the node's own core, and the records a node would keep of them.
+//!
+//! Frames go through [`Meter`], [`read_window`] and [`IntervalLogger`] exactly as
+//! on the node. Opening files and choosing gains is [`crate::collect::waveform`]'s business.
+
+use crate::collect::waveform::{Waveform, WaveformError};
+use std::io::Write;
+use std::path::PathBuf;
+use wattless_core::acquire::{acquire_frames, find_fundamental};
+use wattless_core::flags::Flags;
+use wattless_core::frame::{COUNT_MAX, Frame};
+use wattless_core::interval::{Energies, IntervalSummary};
+use wattless_core::logger::IntervalLogger;
+use wattless_core::power::{Dc, PowerConfig, Reading, read_window};
+use wattless_core::record::{Record, Stamp};
+use wattless_core::window::{
+    ABSENT_SHARE, Meter, MeterConfig, MeterError, Nominal, SAMPLE_RATE_MAX_HZ, SAMPLE_RATE_MIN_HZ,
+    Window,
+};
+use wattless_core::wiring::Wiring;
+
+/// Frames handed to the meter at a time.
+const CHUNK: usize = 4096;
+
+/// How to measure a file.
+#[derive(Clone, Copy, Debug, Default, PartialEq)]
+pub struct MeasureOptions {
+    /// Nominal frequency; the nearest to the one found when absent.
+    pub nominal: Option<Nominal>,
+    /// Length of an interval in seconds; the whole file when absent.
+    pub interval_s: Option<f64>,
+}
+
+/// Readings of one interval.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct MeasuredInterval {
+    /// Start in seconds from the start of the file.
+    pub start_s: f64,
+    /// The numbers.
+    pub summary: IntervalSummary,
+}
+
+impl MeasuredInterval {
+    /// Mean (DC) of the voltage and current of a phase, in V and A.
+    pub fn phase_dc(&self, wiring: Wiring, phase: usize) -> (f64, f64) {
+        let sum = |weights: &[f64]| weights.iter().zip(&self.summary.dc).map(|(w, x)| w * x).sum();
+        (sum(&wiring.phase_voltages()[phase]), sum(&wiring.phase_currents()[phase]))
+    }
+}
+
+/// Readings of a file.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Measurement {
+    /// How channels made phases.
+    pub wiring: Wiring,
+    /// The nominal frequency used.
+    pub nominal: Nominal,
+    /// Samples per second of each channel.
+    pub sample_rate_hz: f64,
+    /// Frames in the file.
+    pub frames: u64,
+    /// Frames after the last whole window, which are in no reading.
+    pub frames_left: u64,
+    /// What was done with DC of voltages and currents.
+    pub dc: (Dc, Dc),
+    /// The intervals in order; at least one.
+    pub intervals: Vec<MeasuredInterval>,
+}
+
+/// Why a file cannot be measured.
+#[derive(Debug, thiserror::Error)]
+pub enum MeasureError {
+    /// The file itself.
+    #[error(transparent)]
+    File(#[from] WaveformError),
+    /// The sample rate is outside the meter's range.
+    #[error(
+        "{}: sampled at {rate_hz:.6} per second; {SAMPLE_RATE_MIN_HZ} to {SAMPLE_RATE_MAX_HZ} can \
+         be measured: {cure}",
+        path.display()
+    )]
+    SampleRate {
+        /// The file.
+        path: PathBuf,
+        /// Its rate in samples per second.
+        rate_hz: f64,
+        /// What to do.
+        cure: &'static str,
+    },
+    /// The file holds no whole window.
+    #[error(
+        "{}: {samples} samples ({have_s:.4} s) are too short for a window of {cycles} cycles; \
+         at least {need_s:.3} s ({need} samples) are needed",
+        path.display()
+    )]
+    TooShort {
+        /// The file.
+        path: PathBuf,
+        /// Samples in it.
+        samples: u64,
+        /// Its length in seconds.
+        have_s: f64,
+        /// Cycles of a window.
+        cycles: f64,
+        /// Length needed in seconds.
+        need_s: f64,
+        /// Samples needed.
+        need: u64,
+    },
+    /// The interval is no usable length.
+    #[error("an interval of {0} s cannot be used; give 0.2 or more")]
+    Interval(f64),
+    /// Records need the settings of a node.
+    #[error(
+        "{}: records can be made from a count file only, since they need a node's settings",
+        .0.display()
+    )]
+    NoSettings(PathBuf),
+    /// The records cannot be written.
+    #[error("{}: {source}", path.display())]
+    Write {
+        /// Where to.
+        path: PathBuf,
+        /// What the system says.
+        source: std::io::Error,
+    },
+}
+
+/// Shortest interval that can be asked for: a basic window.
+const INTERVAL_MIN_S: f64 = 0.2;
+
+/// Measures a file.
+pub fn measure(file: &mut Waveform, options: &MeasureOptions) -> Result<Measurement, MeasureError> {
+    let interval_s = options.interval_s.unwrap_or(f64::INFINITY);
+    if options.interval_s.is_some_and(|s| !(INTERVAL_MIN_S..=1e9).contains(&s)) {
+        return Err(MeasureError::Interval(interval_s));
+    }
+    check_rate(file)?;
+    let nominal = match options.nominal {
+        Some(nominal) => nominal,
+        None => find_nominal(file)?,
+    };
+    let mut logger = IntervalLogger::new(interval_s);
+    let mut start_s = None;
+    let mut intervals = Vec::new();
+    let power = file.power;
+    let rate_hz = file.sample_rate_hz;
+    let run = run_meter(file, nominal, true, |window| {
+        let reading = read_window(window, &power);
+        start_s.get_or_insert((window.first_frame as f64 + window.start.fraction()) / rate_hz);
+        if logger.push(&reading) {
+            let start_s = start_s.take().unwrap_or_default();
+            intervals.extend(logger.take().map(|summary| MeasuredInterval { start_s, summary }));
+        }
+    })?;
+    if let (Some(start_s), Some(mut summary)) = (start_s, logger.take()) {
+        // The file ended before the interval did.
+        summary.flags.insert_if(options.interval_s.is_some(), Flags::SHORT);
+        intervals.push(MeasuredInterval { start_s, summary });
+    }
+    if intervals.is_empty() {
+        return Err(too_short(file, nominal, run.frames));
+    }
+    Ok(Measurement {
+        wiring: power.wiring,
+        nominal,
+        sample_rate_hz: rate_hz,
+        frames: run.frames,
+        frames_left: run.left,
+        dc: (power.v_dc, power.i_dc),
+        intervals,
+    })
+}
+
+/// Reads every window of a file in order; the windows of [`measure`] before they are joined.
+pub fn windows(
+    file: &mut Waveform,
+    nominal: Nominal,
+    mut sink: impl FnMut(&Window, &Reading),
+) -> Result<(), MeasureError> {
+    check_rate(file)?;
+    let power: PowerConfig = file.power;
+    run_meter(file, nominal, true, |window| sink(window, &read_window(window, &power)))?;
+    Ok(())
+}
+
+/// How many records were written and what they cover.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct RecordsWritten {
+    /// Number of records.
+    pub records: u32,
+    /// Frames in the file.
+    pub frames: u64,
+    /// Frames after the last whole window.
+    pub frames_left: u64,
+    /// The interval set in the file's settings, in seconds.
+    pub interval_s: u16,
+    /// Length of the last record, in seconds.
+    pub last_s: f64,
+}
+
+/// Writes the records that a node with an empty log and no clock would keep of a count file.
+///
+/// Pages of 256 bytes one after the other, sequence numbers from 1, start number 1;
+/// the last one ends with the file and may be shorter than the interval.
+pub fn write_records(
+    file: &mut Waveform,
+    out: &mut impl Write,
+    out_path: &std::path::Path,
+) -> Result<RecordsWritten, MeasureError> {
+    let Some(settings) = file.settings.clone() else {
+        return Err(MeasureError::NoSettings(file.path.clone()));
+    };
+    check_rate(file)?;
+    let power = file.power;
+    let rate_hz = file.sample_rate_hz;
+    let mut logger = IntervalLogger::new(f64::from(settings.interval_s));
+    let mut energies = Energies::default();
+    let mut pages: Vec<u8> = Vec::new();
+    let (mut seq, mut uptime_ms, mut last_s) = (0u32, 0u64, 0.0);
+    let mut keep = |summary: Option<IntervalSummary>, uptime_ms, energies: &Energies| {
+        let Some(summary) = summary else {
+            return;
+        };
+        seq += 1;
+        let stamp = Stamp { seq, boot: 1, uptime_ms, ..Stamp::default() };
+        let mut record = Record::new(&summary, &stamp, energies, power.wiring, settings.nominal);
+        // What a node says of the first record in an empty log.
+        let first = Flags::BOOTED.with(Flags::ENERGY_RESTARTED);
+        record.flags.insert_if(seq == 1, first);
+        pages.extend(record.encode());
+        last_s = summary.duration_s;
+    };
+    let run = run_meter(file, settings.nominal, false, |window| {
+        let reading = read_window(window, &power);
+        energies.add(&reading);
+        let end = window.first_frame as f64 + window.start.fraction() + window.sums.length();
+        uptime_ms = (end * 1000.0 / rate_hz + 0.5) as u64;
+        if logger.push(&reading) {
+            keep(logger.take(), uptime_ms, &energies);
+        }
+    })?;
+    keep(logger.take(), uptime_ms, &energies);
+    if seq == 0 {
+        return Err(too_short(file, settings.nominal, run.frames));
+    }
+    out.write_all(&pages)
+        .and_then(|()| out.flush())
+        .map_err(|source| MeasureError::Write { path: out_path.into(), source })?;
+    Ok(RecordsWritten {
+        records: seq,
+        frames: run.frames,
+        frames_left: run.left,
+        interval_s: settings.interval_s,
+        last_s,
+    })
+}
+
+/// What went through the meter.
+struct Run {
+    frames: u64,
+    left: u64,
+}
+
+/// Sends the whole file through a meter; `look_back` lets it see the end of the stream once
+/// more when that closes a last window, which a node does not.
+fn run_meter(
+    file: &mut Waveform,
+    nominal: Nominal,
+    look_back: bool,
+    mut sink: impl FnMut(&Window),
+) -> Result<Run, MeasureError> {
+    let rate_hz = file.sample_rate_hz;
+    let config = MeterConfig { sample_rate_hz: rate_hz, nominal };
+    let hold = vec![Frame::ZERO; acquire_frames(rate_hz)];
+    let mut meter = match Meter::new(config, hold) {
+        Ok(meter) => meter,
+        Err(MeterError::SampleRate | MeterError::Buffer) => return Err(bad_rate(file)),
+    };
+    file.frames.rewind()?;
+    let mut frames = 0;
+    // Two chunks in turn, so that the end of the stream is still at hand when it has come.
+    let size = CHUNK.max(acquire_frames(rate_hz));
+    let (mut chunk, mut before) = (vec![Frame::ZERO; size], Vec::new());
+    loop {
+        let n = file.frames.read(&mut chunk)?;
+        frames += n as u64;
+        meter.push(&chunk[..n], &mut sink);
+        if n < chunk.len() {
+            before.extend_from_slice(&chunk[..n]);
+            break;
+        }
+        before.resize(size, Frame::ZERO);
+        before.copy_from_slice(&chunk);
+    }
+    let tail = if look_back { before.as_slice() } else { &[] };
+    let left = meter.finish(tail, &mut sink);
+    Ok(Run { frames, left })
+}
+
+fn check_rate(file: &Waveform) -> Result<(), MeasureError> {
+    let range = SAMPLE_RATE_MIN_HZ..=SAMPLE_RATE_MAX_HZ;
+    if range.contains(&file.sample_rate_hz) { Ok(()) } else { Err(bad_rate(file)) }
+}
+
+fn bad_rate(file: &Waveform) -> MeasureError {
+    let cure = if file.sample_rate_hz < SAMPLE_RATE_MIN_HZ {
+        "sample faster"
+    } else {
+        "filter it and keep every nth sample"
+    };
+    MeasureError::SampleRate { path: file.path.clone(), rate_hz: file.sample_rate_hz, cure }
+}
+
+/// The nominal nearest to the first fundamental in the file, else what the file declares, else 50 Hz.
+fn find_nominal(file: &mut Waveform) -> Result<Nominal, MeasureError> {
+    let declared = file.declared_nominal;
+    if file.settings.is_some() {
+        return Ok(declared.unwrap_or(Nominal::Hz50));
+    }
+    let rate_hz = file.sample_rate_hz;
+    let mut hold = vec![Frame::ZERO; acquire_frames(rate_hz)];
+    file.frames.rewind()?;
+    loop {
+        let n = file.frames.read(&mut hold)?;
+        let floor = ABSENT_SHARE * f64::from(COUNT_MAX);
+        if let Some(f) = find_fundamental(&hold[..n], rate_hz, floor) {
+            return Ok(Nominal::nearest(f));
+        }
+        if n < hold.len() {
+            return Ok(declared.unwrap_or(Nominal::Hz50));
+        }
+    }
+}
+
+fn too_short(file: &Waveform, nominal: Nominal, samples: u64) -> MeasureError {
+    // Room for a fundamental 1 % below nominal and for the samples around the last cut.
+    let need_s = 1.01 * nominal.cycles() / nominal.hz();
+    MeasureError::TooShort {
+        path: file.path.clone(),
+        samples,
+        have_s: samples as f64 / file.sample_rate_hz,
+        cycles: nominal.cycles(),
+        need_s,
+        need: (need_s * file.sample_rate_hz) as u64 + 2,
+    }
+}

@@ -1,0 +1,347 @@
+//! The site file as it is written, and its way to a checked [`Site`].
+
+use super::{
+    Apparent, DemandKind, DemandTerms, PowerFactorTerms, Site, Supply, VerdictTerms, WorkingHours,
+};
+use jiff::tz::TimeZone;
+use serde::Deserialize;
+use std::collections::BTreeMap;
+use toml::Spanned;
+use wattless_core::demand::{DemandError, DemandRule};
+use wattless_core::wiring::Wiring;
+
+/// What is wrong, and where in the text.
+pub(super) struct Fault {
+    pub(super) at: Option<usize>,
+    pub(super) message: String,
+}
+
+type Entry<T> = Option<Spanned<T>>;
+
+/// The file: a few names, then sections.
+#[derive(Default, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub(super) struct SiteFile {
+    name: Option<String>,
+    feeder: Option<String>,
+    time_zone: Entry<String>,
+    #[serde(default)]
+    supply: SupplySection,
+    #[serde(default)]
+    demand: DemandSection,
+    #[serde(default)]
+    power_factor: PowerFactorSection,
+    #[serde(default)]
+    working_hours: WorkingHoursSection,
+    #[serde(default)]
+    verdict: VerdictSection,
+}
+
+#[derive(Default, Deserialize)]
+#[serde(deny_unknown_fields)]
+struct SupplySection {
+    line_voltage_v: Entry<f64>,
+    frequency_hz: Entry<f64>,
+    wiring: Entry<String>,
+}
+
+#[derive(Default, Deserialize)]
+#[serde(deny_unknown_fields)]
+struct DemandSection {
+    kind: Entry<String>,
+    interval_min: Entry<u32>,
+    sub_interval_min: Entry<u32>,
+    apparent_power: Entry<String>,
+}
+
+#[derive(Default, Deserialize)]
+#[serde(deny_unknown_fields)]
+struct PowerFactorSection {
+    target: Entry<f64>,
+    counts_from_share: Entry<f64>,
+    no_load_share: Entry<f64>,
+}
+
+#[derive(Default, Deserialize)]
+#[serde(deny_unknown_fields)]
+struct WorkingHoursSection {
+    days: Option<Vec<Spanned<String>>>,
+    from_h: Entry<u8>,
+    to_h: Entry<u8>,
+}
+
+#[derive(Default, Deserialize)]
+#[serde(deny_unknown_fields)]
+struct VerdictSection {
+    kvar_share: Entry<f64>,
+    low_demand_kvar_share: Entry<f64>,
+    tolerated_time_share: Entry<f64>,
+    present_share: Entry<f64>,
+    hours_of_week: Entry<u32>,
+    doubtful_share: Entry<f64>,
+}
+
+/// Names of the days in files, Monday first.
+const DAYS: [&str; 7] = ["mon", "tue", "wed", "thu", "fri", "sat", "sun"];
+
+pub(super) fn parse(text: &str) -> Result<Site, Fault> {
+    let file: SiteFile = toml::from_str(text).map_err(|e| {
+        let what = e
+            .message()
+            .trim()
+            .replace('\n', ", ")
+            .replace("expected u32", "expected a whole number")
+            .replace("expected u8", "expected a small whole number")
+            .replace("expected f64", "expected a number");
+        let cure = if what.starts_with("unknown field") {
+            "correct the name or remove the entry"
+        } else {
+            "correct the entry"
+        };
+        Fault { at: e.span().map(|s| s.start), message: format!("{what}; {cure}") }
+    })?;
+    file.resolve()
+}
+
+impl SiteFile {
+    /// Defaults only, which always pass.
+    pub(super) fn resolve_defaults(self) -> Site {
+        match self.resolve() {
+            Ok(site) => site,
+            Err(fault) => unreachable!("the defaults pass their own checks: {}", fault.message),
+        }
+    }
+
+    fn resolve(self) -> Result<Site, Fault> {
+        let mut assumed = Vec::new();
+        let (time_zone_name, time_zone) = match &self.time_zone {
+            None => {
+                assumed.push("times are UTC (set time_zone)".to_owned());
+                ("UTC".to_owned(), TimeZone::UTC)
+            }
+            Some(name) => {
+                let zone = TimeZone::get(name.get_ref()).map_err(|_| {
+                    fault(name, format!(
+                        "time zone {:?} is not known; use an IANA name such as \"Europe/Berlin\" or \"America/Chicago\"",
+                        name.get_ref()
+                    ))
+                })?;
+                (name.get_ref().clone(), zone)
+            }
+        };
+        Ok(Site {
+            name: self.name,
+            feeder: self.feeder,
+            time_zone,
+            time_zone_name,
+            supply: self.supply.resolve()?,
+            demand: self.demand.resolve(&mut assumed)?,
+            power_factor: self.power_factor.resolve(&mut assumed)?,
+            working_hours: self.working_hours.resolve(&mut assumed)?,
+            verdict: self.verdict.resolve()?,
+            assumed,
+        })
+    }
+}
+
+impl SupplySection {
+    fn resolve(self) -> Result<Supply, Fault> {
+        let wiring = self
+            .wiring
+            .map(|w| {
+                Wiring::from_name(w.get_ref()).ok_or_else(|| {
+                    let names = Wiring::ALL.map(Wiring::name).join(", ");
+                    fault(&w, format!("wiring {:?} is not known; use one of {names}", w.get_ref()))
+                })
+            })
+            .transpose()?;
+        let line_voltage_v = checked(
+            self.line_voltage_v,
+            |v| v > 0.0 && v.is_finite(),
+            |v| {
+                format!(
+                    "line_voltage_v = {v} makes no sense; give a positive number of volts between lines"
+                )
+            },
+        )?;
+        let frequency_hz = checked(
+            self.frequency_hz,
+            |f| f == 50.0 || f == 60.0,
+            |f| format!("frequency_hz = {f} is not supported; give 50 or 60"),
+        )?;
+        Ok(Supply { line_voltage_v, frequency_hz, wiring })
+    }
+}
+
+impl DemandSection {
+    fn resolve(self, assumed: &mut Vec<String>) -> Result<DemandTerms, Fault> {
+        let kind = one_of(
+            &self.kind,
+            "demand kind",
+            &[("block", DemandKind::Block), ("sliding", DemandKind::Sliding)],
+        )?;
+        let apparent = one_of(
+            &self.apparent_power,
+            "apparent_power",
+            &[Apparent::Vector, Apparent::Arithmetic, Apparent::Effective].map(|a| (a.name(), a)),
+        )?;
+        let interval_min = value(&self.interval_min).unwrap_or(15);
+        // Where the file does not say, a third of the interval: 5 minutes of 15.
+        let sub_min = value(&self.sub_interval_min).unwrap_or(if interval_min.is_multiple_of(3) {
+            interval_min / 3
+        } else {
+            interval_min
+        });
+        let refuse = |e: DemandError| {
+            let at = match e {
+                DemandError::Sub => self.sub_interval_min.as_ref().or(self.interval_min.as_ref()),
+                DemandError::Interval => self.interval_min.as_ref(),
+            };
+            Fault {
+                at: at.map(|s| s.span().start),
+                message: format!("{e}; correct interval_min or sub_interval_min"),
+            }
+        };
+        let seconds = |min: u32| min.saturating_mul(60);
+        let (interval_s, sub_interval_s) = (seconds(interval_min), seconds(sub_min));
+        DemandRule::block(interval_s).map_err(refuse)?;
+        DemandRule::sliding(interval_s, sub_interval_s).map_err(refuse)?;
+        if self.interval_min.is_none() || kind.is_none() {
+            assumed.push(format!(
+                "demand is the mean over {} of {interval_min} min (set demand.kind, demand.interval_min)",
+                if kind == Some(DemandKind::Sliding) { "sliding intervals" } else { "clock blocks" },
+            ));
+        }
+        if apparent.is_none() {
+            assumed
+                .push("kVA is the vector sqrt(kW² + kvar²) (set demand.apparent_power)".to_owned());
+        }
+        Ok(DemandTerms {
+            kind: kind.unwrap_or(DemandKind::Block),
+            interval_s,
+            sub_interval_s,
+            apparent: apparent.unwrap_or(Apparent::Vector),
+        })
+    }
+}
+
+impl PowerFactorSection {
+    fn resolve(self, assumed: &mut Vec<String>) -> Result<PowerFactorTerms, Fault> {
+        if self.target.is_none() {
+            assumed.push("the target power factor is 0.95 (set power_factor.target)".to_owned());
+        }
+        let target = checked(
+            self.target,
+            |x| x > 0.0 && x <= 1.0,
+            |x| {
+                format!(
+                    "target = {x} is not a power factor; give a number above 0 and up to 1, such as 0.95"
+                )
+            },
+        )?;
+        Ok(PowerFactorTerms {
+            target: target.unwrap_or(0.95),
+            counts_from_share: share("counts_from_share", self.counts_from_share)?.unwrap_or(0.25),
+            no_load_share: share("no_load_share", self.no_load_share)?.unwrap_or(0.01),
+        })
+    }
+}
+
+impl WorkingHoursSection {
+    fn resolve(self, assumed: &mut Vec<String>) -> Result<WorkingHours, Fault> {
+        if self.days.is_none() && self.from_h.is_none() && self.to_h.is_none() {
+            assumed.push("working hours are Mon to Fri, 06 to 18 h (set working_hours)".to_owned());
+        }
+        let mut days = [true, true, true, true, true, false, false];
+        if let Some(list) = self.days {
+            days = [false; 7];
+            for name in list {
+                let day = DAYS.iter().position(|d| d == name.get_ref()).ok_or_else(|| {
+                    let known = DAYS.join(", ");
+                    fault(&name, format!("day {:?} is not known; use {known}", name.get_ref()))
+                })?;
+                days[day] = true;
+            }
+        }
+        let from_h = checked(
+            self.from_h,
+            |h| h < 24,
+            |h| format!("from_h = {h} is not an hour; give 0 to 23"),
+        )?
+        .unwrap_or(6);
+        let to_h = checked(
+            self.to_h,
+            |h| h > from_h && h <= 24,
+            |h| format!("to_h = {h} must be after from_h = {from_h} and at most 24"),
+        )?
+        .unwrap_or(18.max(from_h + 1));
+        Ok(WorkingHours { days, from_h, to_h })
+    }
+}
+
+impl VerdictSection {
+    fn resolve(self) -> Result<VerdictTerms, Fault> {
+        let hours_of_week = checked(
+            self.hours_of_week,
+            |h| (1..=168).contains(&h),
+            |h| format!("hours_of_week = {h} cannot be; give 1 to 168"),
+        )?;
+        Ok(VerdictTerms {
+            kvar_share: share("kvar_share", self.kvar_share)?.unwrap_or(0.05),
+            low_demand_kvar_share: share("low_demand_kvar_share", self.low_demand_kvar_share)?
+                .unwrap_or(0.10),
+            tolerated_time_share: share("tolerated_time_share", self.tolerated_time_share)?
+                .unwrap_or(0.10),
+            present_share: share("present_share", self.present_share)?.unwrap_or(0.90),
+            hours_of_week: hours_of_week.unwrap_or(160),
+            doubtful_share: share("doubtful_share", self.doubtful_share)?.unwrap_or(0.10),
+        })
+    }
+}
+
+fn value<T: Copy>(entry: &Entry<T>) -> Option<T> {
+    entry.as_ref().map(|e| *e.get_ref())
+}
+
+fn fault<T>(entry: &Spanned<T>, message: String) -> Fault {
+    Fault { at: Some(entry.span().start), message }
+}
+
+fn checked<T: Copy>(
+    entry: Entry<T>,
+    good: impl Fn(T) -> bool,
+    message: impl Fn(T) -> String,
+) -> Result<Option<T>, Fault> {
+    match entry {
+        None => Ok(None),
+        Some(e) if good(*e.get_ref()) => Ok(Some(*e.get_ref())),
+        Some(e) => Err(fault(&e, message(*e.get_ref()))),
+    }
+}
+
+fn share(name: &str, entry: Entry<f64>) -> Result<Option<f64>, Fault> {
+    checked(
+        entry,
+        |x| (0.0..=1.0).contains(&x),
+        |x| format!("{name} = {x} is not a share; give a number from 0 to 1"),
+    )
+}
+
+fn one_of<T: Copy>(
+    entry: &Entry<String>,
+    what: &str,
+    known: &[(&str, T)],
+) -> Result<Option<T>, Fault> {
+    let Some(word) = entry else { return Ok(None) };
+    let by_name: BTreeMap<&str, T> = known.iter().copied().collect();
+    match by_name.get(word.get_ref().as_str()) {
+        Some(x) => Ok(Some(*x)),
+        None => {
+            let names: Vec<String> = known.iter().map(|(n, _)| format!("{n:?}")).collect();
+            Err(fault(
+                word,
+                format!("{what} {:?} is not known; use {}", word.get_ref(), names.join(" or ")),
+            ))
+        }
+    }
+}

@@ -1,0 +1,25 @@
+#!/usr/bin/env bash
+# Every check of the project, in the order in which failures are cheapest to find.
+# Needs rustup's stable toolchain with rustfmt and clippy, a C compiler, python3 with pip.
+set -euo pipefail
+cd "$(dirname "$0")/.."
+
+step() { printf '\n== %s (%s s so far)\n' "$1" "$SECONDS"; }
+
+step "format"
+cargo fmt --all --check
+
+step "lint"
+cargo clippy --workspace --all-targets --locked -- -D warnings
+
+step "documentation"
+RUSTDOCFLAGS="-D warnings" cargo doc --workspace --no-deps --locked
+
+step "tests"
+cargo test --workspace --locked
+
+# The same node on an emulated Cortex-M4F: bit for bit, over its link, through power cuts.
+step "emulated node"
+bash tests/emulated.sh
+
+step "done"

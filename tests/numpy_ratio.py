@@ -1,0 +1,205 @@
+#!/usr/bin/env python3
+"""Compares the way from frames to readings with numpy on the same samples.
+
+Makes a virtual environment below target/, installs numpy there, lets the
+benchmark `measure_path` write a minute of a feeder (six channels of integers,
+8000 frames a second, frame by frame as a converter delivers them) and times numpy
+at RMS, P and fundamental phasors of each window of the same array:
+
+- plain: expressions over the whole array, one axis a window;
+- window by window: the same expressions on one window after the other, which keeps
+  them in the processor's cache;
+- matrix products: all products of a window at once, in the best of several ways;
+- prepared: matrix products on samples that are doubles already and lie in whichever
+  order is best, which costs numpy nothing here.
+
+numpy is given windows of whole cycles; the program finds them itself, and takes all
+products of six channels instead of nine.
+
+Prints a table in Markdown, and on the other channel which targets are met:
+at most 2 times a bare loop in integers, at least 8 times as fast as plain numpy,
+at least 2.5 times as fast as numpy's matrix products. Exits with 1 when one is missed.
+
+Usage: numpy_ratio.py            (everything)
+       numpy_ratio.py --inside FRAMES.bin    (numpy's part, inside the environment)
+"""
+import json
+import math
+import os
+import pathlib
+import subprocess
+import sys
+import tempfile
+import time
+
+WINDOW = 1600
+CHANNELS = 6
+CYCLES = 10
+ROUNDS = 15
+
+
+def inside(path):
+    import numpy as np
+
+    raw = np.fromfile(path, dtype="<i4").reshape(-1, WINDOW, CHANNELS)
+    windows = raw.shape[0]
+    frames = windows * WINDOW
+    doubles = raw.astype(np.float64)
+    columns = np.ascontiguousarray(doubles.transpose(0, 2, 1))
+    angle = 2 * math.pi * CYCLES * (np.arange(WINDOW) + 0.5) / WINDOW
+    unit = np.exp(-1j * angle) * (math.sqrt(2) / WINDOW)
+    pair = np.stack([unit.real, unit.imag], axis=1)
+    both = np.ascontiguousarray(pair.T)
+
+    def plain():
+        x = raw.astype(np.float64)
+        rms = np.sqrt((x**2).mean(axis=1))
+        p = (x[:, :, :3] * x[:, :, 3:]).mean(axis=1)
+        return rms, p, (x * unit[None, :, None]).sum(axis=1)
+
+    def plain_by_channel():
+        x = np.ascontiguousarray(raw.transpose(0, 2, 1)).astype(np.float64)
+        rms = np.sqrt((x**2).mean(axis=2))
+        p = (x[:, :3] * x[:, 3:]).mean(axis=2)
+        return rms, p, (x * unit).sum(axis=2)
+
+    def stacked(parts):
+        return tuple(np.array(part) for part in zip(*parts))
+
+    def by_window():
+        out = []
+        for window in raw:
+            x = np.ascontiguousarray(window.T).astype(np.float64)
+            rms = np.sqrt(np.mean(x**2, axis=1))
+            out.append((rms, np.mean(x[:3] * x[3:], axis=1), np.sum(x * unit, axis=1)))
+        return stacked(out)
+
+    def from_products(products, z):
+        products = products / WINDOW
+        rms = np.sqrt(np.einsum("wkk->wk", products))
+        return rms, np.einsum("wkk->wk", products[:, :3, 3:]), z[..., 0] + 1j * z[..., 1]
+
+    def matrix_rows(x):
+        t = x.transpose(0, 2, 1)
+        return from_products(np.matmul(t, x), np.matmul(t, pair))
+
+    def matrix_columns(x):
+        z = (x.reshape(-1, WINDOW) @ pair).reshape(-1, CHANNELS, 2)
+        return from_products(np.matmul(x, x.transpose(0, 2, 1)), z)
+
+    def matrix_vectors(x):
+        square = np.matmul(x[:, :, None, :], x[:, :, :, None])[..., 0, 0]
+        p = np.matmul(x[:, :3, None, :], x[:, 3:, :, None])[..., 0, 0] / WINDOW
+        z = (x.reshape(-1, WINDOW) @ pair).reshape(-1, CHANNELS, 2)
+        return np.sqrt(square / WINDOW), p, z[..., 0] + 1j * z[..., 1]
+
+    def matrix_sums(x):
+        square = np.einsum("wkn,wkn->wk", x, x) / WINDOW
+        p = np.einsum("wkn,wkn->wk", x[:, :3], x[:, 3:]) / WINDOW
+        z = (x.reshape(-1, WINDOW) @ pair).reshape(-1, CHANNELS, 2)
+        return np.sqrt(square), p, z[..., 0] + 1j * z[..., 1]
+
+    def matrix_by_window():
+        products, phasors = [], []
+        for window in raw:
+            x = window.astype(np.float64)
+            products.append(x.T @ x)
+            phasors.append((both @ x).T)
+        return from_products(np.array(products), np.array(phasors))
+
+    def matrix_whole():
+        return matrix_rows(raw.astype(np.float64))
+
+    def matrix_turned():
+        return matrix_vectors(np.ascontiguousarray(raw.transpose(0, 2, 1)).astype(np.float64))
+
+    def prepared_rows():
+        return matrix_rows(doubles)
+
+    def prepared_columns():
+        return matrix_columns(columns)
+
+    def prepared_vectors():
+        return matrix_vectors(columns)
+
+    def prepared_sums():
+        return matrix_sums(columns)
+
+    def best_time(way):
+        times = []
+        for _ in range(ROUNDS):
+            start = time.perf_counter()
+            way()
+            times.append(time.perf_counter() - start)
+        return min(times) / frames * 1e9
+
+    groups = {
+        "plain": [plain, plain_by_channel],
+        "by_window": [by_window],
+        "matrix": [matrix_by_window, matrix_whole, matrix_turned],
+        "prepared": [prepared_rows, prepared_columns, prepared_vectors, prepared_sums],
+    }
+    truth = plain()
+    result = {"numpy": np.__version__}
+    for group, ways in groups.items():
+        for way in ways:
+            for got, want in zip(way(), truth):
+                assert np.allclose(got, want, rtol=1e-9, atol=1e-3), way.__name__
+        result[group] = {way.__name__: best_time(way) for way in ways}
+    json.dump(result, sys.stdout)
+
+
+def environment(root):
+    folder = root / "target" / "numpy-venv"
+    python = folder / "bin" / "python"
+    ready = python.exists() and subprocess.run([python, "-c", "import numpy"], capture_output=True).returncode == 0
+    if not ready:
+        subprocess.run([sys.executable, "-m", "venv", folder], check=True)
+        subprocess.run([python, "-m", "pip", "install", "--quiet", "--disable-pip-version-check", "numpy"], check=True)
+    return python
+
+
+def main():
+    root = pathlib.Path(__file__).resolve().parent.parent
+    python = environment(root)
+    # Set where older numerical libraries need it; a current numpy only loses speed by them.
+    clean = {k: v for k, v in os.environ.items() if k not in ("OPENBLAS_CORETYPE", "OPENBLAS_L2_SIZE")}
+    # The program uses one core, so numpy gets one too.
+    clean["OPENBLAS_NUM_THREADS"] = "1"
+    with tempfile.TemporaryDirectory() as scratch:
+        frames = str(pathlib.Path(scratch) / "frames.bin")
+        bench = ["cargo", "bench", "--quiet", "-p", "wattless-tests", "--bench", "measure_path", "--"]
+        out = subprocess.run(bench + ["--json", "--frames", frames], cwd=root, check=True, capture_output=True, text=True)
+        own = json.loads(out.stdout.strip().splitlines()[-1])
+        out = subprocess.run([python, __file__, "--inside", frames], env=clean, check=True, capture_output=True, text=True)
+        other = json.loads(out.stdout)
+    path = own["measure_ns"]
+    best = {group: min(other[group].values()) for group in ("plain", "by_window", "matrix", "prepared")}
+    rows = [
+        ("frames to readings (finds windows; all products, phasors, RMS, P, Q1, S)", path),
+        ("bare Rust loop in integers: six squares, three products, six phasors", own["bare_integers_ns"]),
+        ("bare Rust loop in doubles: the same", own["bare_doubles_ns"]),
+        ("numpy %s, plain: the same" % other["numpy"], best["plain"]),
+        ("numpy, window by window: the same", best["by_window"]),
+        ("numpy, matrix products: the same", best["matrix"]),
+        ("numpy, matrix products on prepared doubles: the same", best["prepared"]),
+    ]
+    print("| way, on one core | ns a frame | against the first |")
+    print("|---|---|---|")
+    for name, ns in rows:
+        print("| %s | %.1f | %.2f |" % (name, ns, ns / path))
+    targets = [
+        ("at most 2 times the bare loop in integers", path <= 2 * own["bare_integers_ns"]),
+        ("8 times as fast as plain numpy", best["plain"] >= 8 * path),
+        ("2.5 times as fast as numpy's matrix products", best["matrix"] >= 2.5 * path),
+    ]
+    for name, met in targets:
+        print("%s: %s" % ("met" if met else "MISSED", name), file=sys.stderr)
+    print(json.dumps({"own": own, "numpy": other}), file=sys.stderr)
+    sys.exit(0 if all(met for _, met in targets) else 1)
+
+
+if len(sys.argv) == 3 and sys.argv[1] == "--inside":
+    inside(sys.argv[2])
+else:
+    main()

@@ -1,0 +1,152 @@
+//! The survey on open load profiles with known figures, fetched when the test runs.
+//!
+//! Profiles of the SimBench database (ODbL 1.0 / DbCL, see `fetch_profiles.sh`), a leap year
+//! by the quarter hour with P and Q. Reference figures: DERIVED from the package's data with
+//! numpy, profile × the first load's rating. In the data a time labels the start of its quarter
+//! hour; so it does in the survey's `start`, which is what is compared.
+
+use std::path::{Path, PathBuf};
+use std::process::Command;
+use std::sync::OnceLock;
+use wattless::analyse::survey::verdict::Class;
+use wattless::analyse::survey::{Survey, survey};
+use wattless::site::Site;
+use wattless_tests::made_log::{LogMaker, at};
+
+/// One profile: P and Q as shares of the rating, by the quarter hour from 2016-01-01 00:00.
+type Rows = Vec<(f64, f64)>;
+
+/// The text of the profiles; fetched once, and a failure to fetch fails the test.
+fn text() -> &'static str {
+    static TEXT: OnceLock<String> = OnceLock::new();
+    TEXT.get_or_init(|| {
+        let kept = Path::new(env!("CARGO_TARGET_TMPDIR")).with_file_name("profiles");
+        let folder = std::env::var_os("WATTLESS_PROFILES").map_or(kept, PathBuf::from);
+        let script = Path::new(env!("CARGO_MANIFEST_DIR")).join("fetch_profiles.sh");
+        let done = Command::new("bash").arg(script).arg(&folder).status();
+        assert!(done.is_ok_and(|s| s.success()), "the profiles could not be fetched");
+        std::fs::read_to_string(folder.join("profiles.csv")).unwrap()
+    })
+}
+
+fn profile(name: &str) -> Rows {
+    let mut lines = text().lines();
+    let header: Vec<&str> = lines.next().unwrap().split(';').collect();
+    let column = |end: &str| {
+        let wanted = format!("{name}{end}");
+        header.iter().position(|h| *h == wanted).unwrap()
+    };
+    let (p, q) = (column("_pload"), column("_qload"));
+    let mut rows = Rows::new();
+    for (k, line) in lines.enumerate() {
+        let cells: Vec<&str> = line.split(';').collect();
+        if k == 0 {
+            assert_eq!(cells[0], "01.01.2016 00:00");
+        }
+        rows.push((cells[p].parse().unwrap(), cells[q].parse().unwrap()));
+    }
+    assert_eq!(rows.len(), 35_136);
+    rows
+}
+
+/// Records of 15 minutes; the profile knows no daylight saving, so its clock is taken as UTC.
+fn log(rows: &[(f64, f64)], kw: f64, kvar: f64, start: &str) -> LogMaker {
+    let mut log = at(start);
+    for (p, q) in rows {
+        log.record(900.0, p * kw, q * kvar);
+    }
+    log
+}
+
+fn run(log: &LogMaker, toml: &str) -> Survey {
+    survey(&log.log, &Site::parse(toml, Path::new("test.toml")).unwrap()).unwrap()
+}
+
+#[track_caller]
+fn near(got: f64, want: f64) {
+    assert!((got - want).abs() <= 1e-3 * want.abs().max(1e-9), "{got} is not {want}");
+}
+
+#[track_caller]
+fn within(got: f64, want: f64, tolerance: f64) {
+    assert!((got - want).abs() <= tolerance, "{got} is not {want} within {tolerance}");
+}
+
+fn g6a_week() -> LogMaker {
+    log(&profile("G6-A")[3 * 96..10 * 96], 530.0, 209.5, "2016-01-04T00:00:00Z")
+}
+
+/// Week 2016-01-04 to 10 of profile G6-A: PF is 0.964 at the kW peak while energies give 0.817.
+#[test]
+fn a_week_of_a_commercial_load() {
+    let week = g6a_week();
+    let s = run(&week, "[power_factor]\ntarget = 0.9\n");
+    within(s.energy.active_in_wh, 7_340_220.0, 0.5);
+    within(s.energy.reactive_net_varh, 5_184_605.0, 0.5);
+    within(s.power_factor.average.unwrap(), 0.8168, 5e-5);
+    let block = s.demand.block.as_ref().unwrap();
+    assert_eq!((block.complete, block.incomplete), (672, 0));
+    let (p, va) = (block.at_p_peak.unwrap(), block.at_s_peak.unwrap());
+    within(p.p_w, 134_447.0, 0.5);
+    assert_eq!(p.start.rfc3339(), "2016-01-05T14:45:00+00:00");
+    within(p.pf.unwrap(), 0.96399, 5e-6);
+    within(va.s_va, 139_517.0, 0.5);
+    assert_eq!(va.start.rfc3339(), "2016-01-05T15:00:00+00:00");
+    within(s.power_factor.below_target_share.unwrap(), 0.92708, 5e-6);
+    near(s.energy.active_in_wh / 168.0 / p.p_w, 0.32497);
+    assert!(s.completeness.whole_week);
+}
+
+#[test]
+fn what_the_week_lacks_of_a_target() {
+    let week = g6a_week();
+    let s = run(&week, "[power_factor]\ntarget = 0.95\ncounts_from_share = 0.0\n");
+    within(s.required.every_interval_var.unwrap(), 38_430.0, 0.5);
+    within(s.power_factor.lowest.unwrap().pf.unwrap(), 0.70706, 5e-6);
+    assert_eq!(s.required.at_p_peak_var, Some(0.0));
+    assert_eq!(s.verdict.class, Class::WorthFixing);
+    // kvarh beyond 0.33 × kWh of each interval.
+    let target = wattless_core::correction::power_factor(1.0, 0.33).unwrap();
+    let s = run(&week, &format!("[power_factor]\ntarget = {target}\n"));
+    within(s.required.beyond_target_lagging_varh, 2_777_165.0, 0.5);
+}
+
+#[test]
+fn longer_intervals_have_lower_peaks() {
+    let week = g6a_week();
+    for (minutes, kw) in [(30, 120.005), (60, 115.246)] {
+        let s = run(&week, &format!("[demand]\ninterval_min = {minutes}\n"));
+        let block = s.demand.block.as_ref().unwrap();
+        within(block.at_p_peak.unwrap().p_w, kw * 1e3, 0.5);
+        assert_eq!(block.complete, 672 * 15 / minutes);
+    }
+}
+
+/// The whole year: energies, peaks and the year's PF.
+#[test]
+fn a_year_of_two_loads() {
+    for (name, kw, kvar, kwh, kvarh, max_kvar) in [
+        ("G6-A", 530.0, 209.5, 1_025_021.2, 560_800.3, 145.263),
+        ("G4-M", 375.0, 148.2, 1_395_690.3, 561_774.7, 128.799),
+    ] {
+        let s = run(&log(&profile(name), kw, kvar, "2016-01-01T00:00:00Z"), "");
+        within(s.energy.active_in_wh, kwh * 1e3, 100.0);
+        within(s.energy.reactive_lagging_varh, kvarh * 1e3, 100.0);
+        let block = s.demand.block.as_ref().unwrap();
+        assert_eq!(block.complete, 35_136);
+        within(block.at_p_peak.unwrap().p_w, kw * 1e3, 1.0);
+        within(block.at_q1_peak.unwrap().q1_var, max_kvar * 1e3, 1.0);
+        assert_eq!(s.profile.days.len(), 366);
+        if name == "G6-A" {
+            within(s.power_factor.average.unwrap(), 0.8773, 5e-5);
+        }
+        // The ends of the range of PF over all intervals.
+        let (least, most) = if name == "G6-A" { (0.675, 0.989) } else { (0.709, 0.982) };
+        let wide = run(
+            &log(&profile(name), kw, kvar, "2016-01-01T00:00:00Z"),
+            "[power_factor]\ncounts_from_share = 0.0\nno_load_share = 0.0\n",
+        );
+        within(wide.power_factor.lowest.unwrap().pf.unwrap(), least, 5e-4);
+        assert!(wide.power_factor.at_p_peak.unwrap() <= most + 5e-4);
+    }
+}
