@@ -132,7 +132,8 @@ fn single_mistakes_are_found_and_named() {
             for _ in 0..feeders() {
                 let sort = if rng.below(2) == 0 { Sort::Motor } else { Sort::LightMotor };
                 let f = Feeder::random(&mut rng, sort, wiring == Wiring::FourWire);
-                let report = check(&read(&f, &m, wiring, &mut rng));
+                let input = read(&f, &m, wiring, &mut rng);
+                let report = check(&input);
                 assert_eq!(report.verdict, Verdict::Wrong, "{m:?} {f:?} {report:?}");
                 let best = report.best.expect("an explanation");
                 for p in best.connection.placements() {
@@ -147,6 +148,11 @@ fn single_mistakes_are_found_and_named() {
                 }
                 let s: f64 = f.v.iter().zip(&f.i).map(|(v, i)| v.abs() * i.abs()).sum();
                 assert!((best.load.p1_w() - f.p_w()).abs() < 0.06 * s);
+                // The same by reading the channels again, as can be done with records.
+                let (v, i) = best.connection.reread(&input.phasors);
+                for ((v, i), line) in v.iter().zip(&i).zip(&best.load.phases) {
+                    assert!(((*v * i.conj()).re - line.p1_w).abs() < 1e-9 * s);
+                }
             }
         }
     }

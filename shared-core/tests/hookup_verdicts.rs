@@ -226,6 +226,15 @@ fn all_turned_is_wrong_and_feeding_back_is_offered() {
     assert_eq!(check(&told).verdict, Verdict::Right);
 }
 
+/// At a capacitor branch P is about zero and the angle near −90°, and that is right.
+#[test]
+fn a_capacitor_branch_is_right_when_told() {
+    let told = |phi| check(&HookupInput { load: LoadKind::Capacitor, ..motor(phi) });
+    assert_eq!(told(-89.5).verdict, Verdict::Right);
+    assert_eq!(told(90.5).verdict, Verdict::Wrong);
+    assert_eq!(told(30.5).moves().len(), 3);
+}
+
 #[test]
 fn a_missing_voltage_is_named() {
     let mut input = motor(40.0);

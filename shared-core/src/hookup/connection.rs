@@ -1,8 +1,9 @@
-//! Where leads and clamps sit: seats, how unlikely a set of mistakes is, and the moves that mend it.
-//! Knows nothing of phasors or loads.
+//! Where leads and clamps sit: seats, how unlikely a set of mistakes is, the moves that mend it,
+//! and readings as they would be then. Judges nothing.
 
-use crate::frame::Channel;
-use crate::wiring::Wiring;
+use crate::complex::Complex;
+use crate::frame::{ACTIVE, Channel};
+use crate::wiring::{Weights, Wiring};
 use heapless::Vec;
 
 /// A permutation of up to three lines: position → line.
@@ -182,6 +183,27 @@ impl Connection {
         moves
     }
 
+    /// Reads channel phasors as this connection says: voltage and current of each line.
+    ///
+    /// Voltages are against neutral or the star point of the lines. Works on phasors of
+    /// records too, so that a log made with leads in the wrong place can be read again
+    /// afterwards, from its fundamentals. Zeros where the wiring has no such line.
+    pub fn reread(&self, phasors: &[Complex; ACTIVE]) -> ([Complex; 3], [Complex; 3]) {
+        let [v1, v2, v3, i1, i2, i3] = *phasors;
+        let v = weighted(&self.wiring.phase_voltages(), 0, &[v1, v2, v3], &seats(&self.v).1);
+        let i = weighted(&self.wiring.phase_currents(), 3, &[i1, i2, i3], &seats(&self.i).1);
+        let by_line = |x: [Complex; 3], seats: &[Seat; 3]| {
+            let mut out = [Complex::ZERO; 3];
+            for (x, seat) in x.into_iter().zip(seats).take(self.wiring.phases()) {
+                if let Some(line) = out.get_mut(seat.line) {
+                    *line = x;
+                }
+            }
+            out
+        };
+        (by_line(v, &self.v), by_line(i, &self.i))
+    }
+
     /// How unlikely the mistakes are together, in nats; zero without a mistake.
     pub(super) fn cost(&self) -> f64 {
         let i = seats(&self.i);
@@ -260,6 +282,22 @@ impl Connection {
             && self.voltage_costs() == (0.0, 0.0)
             && turned.iter().zip(used).all(|(t, u)| *t == u)
     }
+}
+
+/// Weighted sums of three channels from `slot` on, some of them turned.
+pub(super) fn weighted(
+    rows: &[Weights; 3],
+    slot: usize,
+    x: &[Complex; 3],
+    turned: &[bool; 3],
+) -> [Complex; 3] {
+    rows.map(|row| {
+        let mut sum = Complex::ZERO;
+        for (w, (x, t)) in row.iter().skip(slot).zip(x.iter().zip(turned)) {
+            sum += x.scale(if *t { -*w } else { *w });
+        }
+        sum
+    })
 }
 
 fn seats(s: &[Seat; 3]) -> (Perm, [bool; 3]) {

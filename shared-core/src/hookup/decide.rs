@@ -336,7 +336,10 @@ impl Bench<'_> {
         let Level::Rated { ratio, .. } = self.level(&present.turned) else {
             return false;
         };
-        let capacitors = matches!(self.input.load, LoadKind::Corrected | LoadKind::MayLead);
+        let capacitors = matches!(
+            self.input.load,
+            LoadKind::Corrected | LoadKind::MayLead | LoadKind::Capacitor
+        );
         let off = ratio > 1.5 || (ratio < 0.08 && !capacitors);
         if off {
             report.tell(Reason::CurrentAgainstNameplate { ratio });

@@ -149,6 +149,7 @@ fn expected_deg(kind: LoadKind) -> (f64, f64) {
         LoadKind::Motor => (5.0, 92.0),
         LoadKind::MayLead => (-93.0, 92.0),
         LoadKind::Generating => (88.0, 272.0),
+        LoadKind::Capacitor => (-100.0, -75.0),
     }
 }
 
@@ -161,8 +162,10 @@ pub(super) fn zone(kind: LoadKind, phi_deg: f64) -> (Zone, f64) {
         let unusual = kind == LoadKind::Unknown && phi < 10.0;
         return (Zone::Expected, if unusual { 1.0 } else { 0.0 });
     }
-    if kind == LoadKind::Generating {
-        return (Zone::Odd, 4.0);
+    match kind {
+        LoadKind::Generating => return (Zone::Odd, 4.0),
+        LoadKind::Capacitor => return (Zone::Refuted, 9.0),
+        _ => {}
     }
     let leading = (-93.0..from).contains(&phi);
     let slightly_back = phi > to && phi <= 115.0;
@@ -240,7 +243,8 @@ impl Level {
         const LIGHT_SHARE: f64 = 0.25;
         const TOLERANCE_DEG: f64 = 4.0;
         const SOFT_DEG: f64 = 4.0;
-        if kind == LoadKind::Generating || !(-93.0..=115.0).contains(&phi_deg) {
+        let no_motor = matches!(kind, LoadKind::Generating | LoadKind::Capacitor);
+        if no_motor || !(-93.0..=115.0).contains(&phi_deg) {
             return 0.0;
         }
         let (low_ratio, high_ratio, low_pf, high_pf, limit) = match *self {
@@ -295,6 +299,9 @@ pub(super) fn change_cost(kind: LoadKind, before: &LoadPicture, after: &LoadPict
     // A falling load is a rising one seen backwards; current tells which it is, except
     // where capacitors make it rise again towards no load.
     let (now, then) = (after.total().i1_a, before.total().i1_a);
+    if kind == LoadKind::Capacitor {
+        return 0.0;
+    }
     let by_current = !matches!(kind, LoadKind::Corrected | LoadKind::MayLead);
     if by_current && libm::fabs(now - then) < 0.02 * then {
         return 0.0;

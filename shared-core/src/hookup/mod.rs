@@ -46,17 +46,25 @@ pub enum LoadKind {
     MayLead,
     /// The feeder feeds back at the moment.
     Generating,
+    /// A capacitor bank alone.
+    Capacitor,
 }
 
 impl LoadKind {
     /// Every kind.
-    pub const ALL: [LoadKind; 5] = [
+    pub const ALL: [LoadKind; 6] = [
         LoadKind::Unknown,
         LoadKind::Motor,
         LoadKind::Corrected,
         LoadKind::MayLead,
         LoadKind::Generating,
+        LoadKind::Capacitor,
     ];
+
+    /// The kind with a name.
+    pub fn from_name(name: &str) -> Option<LoadKind> {
+        LoadKind::ALL.into_iter().find(|k| k.name() == name)
+    }
 
     /// The name in files and on the command line.
     pub const fn name(self) -> &'static str {
@@ -66,6 +74,7 @@ impl LoadKind {
             LoadKind::Corrected => "corrected",
             LoadKind::MayLead => "may-lead",
             LoadKind::Generating => "generating",
+            LoadKind::Capacitor => "capacitor",
         }
     }
 }

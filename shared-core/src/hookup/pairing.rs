@@ -5,7 +5,7 @@
 //! phases disagree, how odd the load would be, and what current or a second load say.
 
 use super::channels::Channels;
-use super::connection::{Connection, Perm, exchanges, perms, pick, source, then, used};
+use super::connection::{Connection, Perm, exchanges, perms, pick, source, then, used, weighted};
 use super::load::{
     Agreement, Level, LoadPicture, PhaseLoad, Zone, change_cost, each_expected, wrap, zone,
 };
@@ -63,13 +63,7 @@ impl Candidate {
 
 /// The current of each phase position from clamp phasors, some of them turned.
 pub(super) fn phase_currents(wiring: Wiring, i: &[Complex; 3], turned: &[bool; 3]) -> [Complex; 3] {
-    wiring.phase_currents().map(|row| {
-        let mut sum = Complex::ZERO;
-        for (w, (x, t)) in row.iter().skip(3).zip(i.iter().zip(turned)) {
-            sum += x.scale(if *t { -*w } else { *w });
-        }
-        sum
-    })
+    weighted(&wiring.phase_currents(), 3, i, turned)
 }
 
 /// Everything a candidate is tried on.

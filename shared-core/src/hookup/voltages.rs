@@ -1,7 +1,7 @@
 //! What the voltages say by themselves: polarity, rotation, star point, missing and doubled leads.
 
 use super::channels::Channels;
-use super::connection::{V, home, pick, used};
+use super::connection::{V, home, pick, used, weighted};
 use super::{HookupInput, Reason};
 use crate::complex::Complex;
 use crate::frame::Channel;
@@ -44,13 +44,7 @@ pub(super) enum Trouble {
 
 /// The voltage of each phase position from channel phasors, some of them turned.
 pub(super) fn star(wiring: Wiring, v: &[Complex; 3], turned: &[bool; 3]) -> [Complex; 3] {
-    wiring.phase_voltages().map(|row| {
-        let mut sum = Complex::ZERO;
-        for (w, (x, t)) in row.iter().zip(v.iter().zip(turned)) {
-            sum += x.scale(if *t { -*w } else { *w });
-        }
-        sum
-    })
+    weighted(&wiring.phase_voltages(), 0, v, turned)
 }
 
 /// Every choice of turned channels among the used ones, fewest turned first.
