@@ -122,7 +122,7 @@ impl Feeder {
                 for (i, v) in i.iter_mut().zip(&v) {
                     let size = rated_a * rng.within(0.0, 0.6);
                     let phi = rng.within(-15.0, 60.0);
-                    *i = *i + v.scale(1.0 / v.abs()) * at(size, -phi);
+                    *i += v.scale(1.0 / v.abs()) * at(size, -phi);
                 }
                 if !four_wire {
                     let n = (i[0] + i[1] + i[2]).scale(1.0 / 3.0);
