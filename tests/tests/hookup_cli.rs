@@ -13,6 +13,9 @@ use wattless_tests::program;
 /// Clamps as they sit: line from 0, and 1 or −1 for the way they face.
 type Clamps = [(usize, f64); 3];
 
+/// Lead, action and place of a move.
+type Moves = &'static [(&'static str, &'static str, &'static str)];
+
 const RIGHT: Clamps = [(0, 1.0), (1, 1.0), (2, 1.0)];
 
 fn put(folder: &Path, name: &str, phi_deg: f64, clamps: Clamps) -> PathBuf {
@@ -66,7 +69,7 @@ fn a_right_connection_exits_with_0() {
 #[test]
 fn mistakes_exit_with_1_and_name_the_moves() {
     let folder = tempfile::tempdir().unwrap();
-    let cases: [(&str, Clamps, &[(&str, &str, &str)]); 4] = [
+    let cases: [(&str, Clamps, Moves); 4] = [
         ("turned", [(0, 1.0), (1, -1.0), (2, 1.0)], &[("i2", "turn", "L2")]),
         (
             "exchanged",

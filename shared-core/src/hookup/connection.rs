@@ -206,37 +206,45 @@ impl Connection {
 
     /// How unlikely the mistakes are together, in nats; zero without a mistake.
     pub(super) fn cost(&self) -> f64 {
-        let i = seats(&self.i);
-        let two_turned = if count(&i.1, used(self.wiring, false)) == 2 { 5.5 } else { 0.0 };
-        let turned = turned_cost(&i.1, used(self.wiring, false), 3.0, 2.8, two_turned);
-        let exchanged = match exchanges(&i.0) {
+        self.voltage_faults().cost_with(&self.clamp_faults())
+    }
+
+    /// What is wrong with the clamps.
+    pub(super) fn clamp_faults(&self) -> Faults {
+        let (lines, turned) = seats(&self.i);
+        let used = used(self.wiring, false);
+        let exchanged = match exchanges(&lines) {
             0 => 0.0,
             1 => 3.0,
             _ => 3.2,
         };
-        let (v_turned, v_exchanged) = self.voltage_costs();
-        let (turned, exchanged) = (turned + v_turned, exchanged + v_exchanged);
-        // Two kinds of mistake at once are less likely than their product.
-        let both = if turned > 0.0 && exchanged > 0.0 { 1.7 } else { 0.0 };
-        turned + exchanged + both
+        Faults {
+            turned: turned_cost(&turned, used, 3.0, 5.5, 2.8),
+            exchanged,
+            count: exchanges(&lines) + count(&turned, used),
+        }
     }
 
-    /// Turned and exchanged voltage leads: mixed up less often than clamps.
-    fn voltage_costs(&self) -> (f64, f64) {
+    /// What is wrong with the voltage leads, which are mixed up less often than clamps.
+    pub(super) fn voltage_faults(&self) -> Faults {
         let used = used(self.wiring, true);
         let of = |lines: &Perm, turned: &[bool; 3]| {
-            let two = if count(turned, used) == 2 { 6.0 } else { 0.0 };
             let exchanged = match exchanges(lines) {
                 0 => 0.0,
                 1 => 3.2,
                 _ => 3.8,
             };
-            (turned_cost(turned, used, 3.5, 4.5, two), exchanged)
+            Faults {
+                turned: turned_cost(turned, used, 3.5, 6.0, 4.5),
+                exchanged,
+                count: exchanges(lines) + count(turned, used),
+            }
         };
         let (lines, turned) = seats(&self.v);
         let by_lead = of(&lines, &turned);
+        // Whole transducers exchanged are fewer mistakes than the leads that come to the same.
         match self.channel_seats().map(|(slots, turned)| of(&slots, &turned)) {
-            Some(c) if c.0 + c.1 < by_lead.0 + by_lead.1 => c,
+            Some(c) if c.count < by_lead.count => c,
             _ => by_lead,
         }
     }
@@ -258,15 +266,7 @@ impl Connection {
 
     /// How many single mistakes (a turn, an exchange of two) make it.
     pub fn mistakes(&self) -> usize {
-        let (iv, it) = seats(&self.i);
-        let (vv, vt) = seats(&self.v);
-        let clamps = exchanges(&iv) + count(&it, used(self.wiring, false));
-        let by_lead = exchanges(&vv) + count(&vt, used(self.wiring, true));
-        let voltages = match self.channel_seats() {
-            Some((s, t)) => by_lead.min(exchanges(&s) + count(&t, used(self.wiring, true))),
-            None => by_lead,
-        };
-        clamps + voltages
+        self.voltage_faults().count + self.clamp_faults().count
     }
 
     /// Whether two voltage leads are exchanged, which turns the rotation read.
@@ -274,13 +274,11 @@ impl Connection {
         exchanges(&seats(&self.v).0) == 1
     }
 
-    /// Whether all clamps are turned round and nothing else is wrong.
-    pub(super) fn only_all_turned(&self) -> bool {
+    /// Whether all clamps are turned round and none is on another line.
+    pub(super) fn all_clamps_turned(&self) -> bool {
         let (lines, turned) = seats(&self.i);
         let used = used(self.wiring, false);
-        exchanges(&lines) == 0
-            && self.voltage_costs() == (0.0, 0.0)
-            && turned.iter().zip(used).all(|(t, u)| *t == u)
+        exchanges(&lines) == 0 && turned.iter().zip(used).all(|(t, u)| *t == u)
     }
 }
 
@@ -308,14 +306,32 @@ fn count(turned: &[bool; 3], used: [bool; 3]) -> usize {
     turned.iter().zip(used).filter(|(t, u)| **t && *u).count()
 }
 
-/// All turned alike is one habit, not as many mistakes.
-fn turned_cost(turned: &[bool; 3], used: [bool; 3], one: f64, all: f64, two: f64) -> f64 {
+/// Cost of one, of two, and of all turned: that is one habit, not as many mistakes.
+fn turned_cost(turned: &[bool; 3], used: [bool; 3], one: f64, two: f64, all: f64) -> f64 {
     let n = used.iter().filter(|u| **u).count();
     match count(turned, used) {
         0 => 0.0,
         k if k == n && n > 1 => all,
         1 => one,
         _ => two,
+    }
+}
+
+/// Mistakes of one kind of lead, with how unlikely they are in nats.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub(super) struct Faults {
+    turned: f64,
+    exchanged: f64,
+    pub(super) count: usize,
+}
+
+impl Faults {
+    /// The cost of both kinds of lead together.
+    pub(super) fn cost_with(&self, other: &Faults) -> f64 {
+        let (turned, exchanged) = (self.turned + other.turned, self.exchanged + other.exchanged);
+        // Two kinds of mistake at once are less likely than their product.
+        let both = if turned > 0.0 && exchanged > 0.0 { 1.7 } else { 0.0 };
+        turned + exchanged + both
     }
 }
 

@@ -2,7 +2,7 @@
 
 use super::channels::{Channels, clipped};
 use super::connection::{Connection, I, IDENTITY, pick, used};
-use super::load::{Level, LoadPicture, PhaseLoad, Zone, wrap};
+use super::load::{LoadPicture, PhaseLoad, Zone, wrap};
 use super::pairing::{Bench, Candidate, cheapest, masked, phase_currents};
 use super::reasons::Reason;
 use super::voltages::{Trouble, judge, star, uneven};
@@ -60,7 +60,7 @@ pub fn check(input: &HookupInput) -> HookupReport {
         return report;
     };
     report.rotation = voltages.rotation;
-    let bench = Bench { input, channels, voltages };
+    let bench = Bench::new(input, channels, voltages);
     bench.decide(&mut report, doubt);
     report.next_checks(input);
     report
@@ -135,7 +135,7 @@ impl Bench<'_> {
         }
         if report.verdict != Verdict::Wrong && present.evidence > 1.0 {
             let level = self.level(&present.turned);
-            if let Some((ratio, nameplate)) = level.ratio() {
+            if let Some((ratio, nameplate)) = level.ratio {
                 let phi_deg = present.agreement.centre_deg;
                 report.tell(Reason::UnlikelyForMotor { phi_deg, ratio, nameplate });
             }
@@ -279,12 +279,14 @@ impl Bench<'_> {
             return;
         }
         let connections = self.connections(&best.order, &best.turned);
-        let least = connections.iter().find(|(c, _)| *c == best.connection).map_or(0.0, |c| c.1);
-        for (c, mistakes) in connections {
-            let near = mistakes < least + SAME_READINGS && c != best.connection;
+        let same = connections.iter().find(|c| c.connection == best.connection);
+        let least = same.map_or(0.0, |c| c.cost);
+        for c in &connections {
+            let near = c.cost < least + SAME_READINGS && c.connection != best.connection;
             if near && !report.alternatives.is_full() {
-                let cost = best.cost + mistakes - least;
-                let _ = report.alternatives.push(self.explanation(best, &c, cost, true));
+                let cost = best.cost + c.cost - least;
+                let told = self.explanation(best, &c.connection, cost, true);
+                let _ = report.alternatives.push(told);
             }
         }
     }
@@ -333,7 +335,7 @@ impl Bench<'_> {
 
     /// A current that no load of the nameplate's motor has; whether that leaves a doubt.
     fn rated_current(&self, report: &mut HookupReport, present: &Candidate) -> bool {
-        let Level::Rated { ratio, .. } = self.level(&present.turned) else {
+        let Some((ratio, true)) = self.level(&present.turned).ratio else {
             return false;
         };
         let capacitors = matches!(

@@ -219,69 +219,69 @@ fn angle_at(ratio: f64, pf: f64, q: f64, no_load: f64) -> f64 {
     (libm::atan2(reactive, active) * 180.0 / PI).min(LIGHTEST_DEG)
 }
 
-/// What the size of the current says: the rated current, or at least the sensor's range.
+/// What the size of the current says: against the rated current, or the sensor's range.
 #[derive(Clone, Copy, Debug)]
-pub(super) enum Level {
-    Rated { ratio: f64, pf: Option<f64> },
-    Range { share: f64 },
-    Unknown,
+pub(super) struct Level {
+    /// Current over rated current, or over range; whether it is the former. `None`: unknown.
+    pub(super) ratio: Option<(f64, bool)>,
+    /// Angles that suit a motor, in degrees, and how much an angle below or above can cost.
+    band_deg: (f64, f64),
+    limits: (f64, f64),
 }
 
 impl Level {
     pub(super) fn of(input: &HookupInput, mean_a: f64, range_a: f64) -> Self {
-        match input.nameplate {
-            Some(n) if n.rated_a > 0.0 => {
-                Level::Rated { ratio: mean_a / n.rated_a, pf: n.rated_pf.filter(|pf| *pf > 0.0) }
-            }
-            _ if range_a > 0.0 => Level::Range { share: mean_a / range_a },
-            _ => Level::Unknown,
-        }
-    }
-
-    /// How little the angle suits a motor at this current, in nats.
-    pub(super) fn cost(&self, kind: LoadKind, phi_deg: f64) -> f64 {
         const LIGHT_SHARE: f64 = 0.25;
         const TOLERANCE_DEG: f64 = 4.0;
-        const SOFT_DEG: f64 = 4.0;
-        let no_motor = matches!(kind, LoadKind::Generating | LoadKind::Capacitor);
-        if no_motor || !(-93.0..=115.0).contains(&phi_deg) {
-            return 0.0;
-        }
-        let (low_ratio, high_ratio, low_pf, high_pf, limit) = match *self {
-            Level::Unknown => return 0.0,
-            // Starting, or another motor than the nameplate's.
-            Level::Rated { ratio, .. } if ratio > 1.5 => return 0.0,
-            Level::Rated { ratio, pf } => {
-                (ratio * 0.95, ratio * 1.05, pf.unwrap_or(0.75), pf.unwrap_or(0.92), 8.0)
+        let mut level = Level { ratio: None, band_deg: (0.0, 0.0), limits: (0.0, 0.0) };
+        let no_motor = matches!(input.load, LoadKind::Generating | LoadKind::Capacitor);
+        let (low_ratio, high_ratio, pf, limit) = match input.nameplate {
+            Some(n) if n.rated_a > 0.0 => {
+                let ratio = mean_a / n.rated_a;
+                level.ratio = Some((ratio, true));
+                (ratio * 0.95, ratio * 1.05, n.rated_pf.filter(|pf| *pf > 0.0), 8.0)
             }
-            // A sensor is chosen for between 45 and 130 % of its range, common practice.
-            Level::Range { share } => (share / 1.3, share / 0.45, 0.75, 0.92, 4.0),
+            // A sensor is chosen for a rated current of 45 to 130 % of its range, common practice.
+            _ if range_a > 0.0 => {
+                let share = mean_a / range_a;
+                level.ratio = Some((share, false));
+                (share / 1.3, share / 0.45, None, 4.0)
+            }
+            _ => return level,
         };
+        let starting = matches!(level.ratio, Some((ratio, true)) if ratio > 1.5);
+        if no_motor || starting {
+            return level;
+        }
         // Capacitors explain a high power factor at part load more often than four mistakes
         // do, unless the load is so light that an idle motor is the likelier load.
-        let part_load = matches!(self, Level::Range { share } if *share > LIGHT_SHARE);
-        let below = motor_angle_band_deg(high_ratio, high_pf).0 - TOLERANCE_DEG - phi_deg;
-        let above = phi_deg - motor_angle_band_deg(low_ratio, low_pf).1 - TOLERANCE_DEG;
-        let below_limit = match kind {
+        let part_load = matches!(level.ratio, Some((share, false)) if share > LIGHT_SHARE);
+        let below = match input.load {
             LoadKind::Corrected | LoadKind::MayLead => 0.0,
             LoadKind::Motor => limit,
             _ if part_load => 2.0,
             _ => f64::min(limit, 4.0),
         };
+        level.limits = (below, limit);
+        level.band_deg = (
+            motor_angle_band_deg(high_ratio, pf.unwrap_or(0.92)).0 - TOLERANCE_DEG,
+            motor_angle_band_deg(low_ratio, pf.unwrap_or(0.75)).1 + TOLERANCE_DEG,
+        );
+        level
+    }
+
+    /// How little the angle suits a motor at this current, in nats.
+    pub(super) fn cost(&self, phi_deg: f64) -> f64 {
+        const SOFT_DEG: f64 = 4.0;
+        if !(-93.0..=115.0).contains(&phi_deg) {
+            return 0.0;
+        }
         let soft = |d: f64, limit: f64| {
             let d = d.max(0.0) / SOFT_DEG;
             (0.5 * d * d).min(limit)
         };
-        soft(below, below_limit).max(soft(above, limit))
-    }
-
-    /// Current over rated current, or over range; whether it is the former.
-    pub(super) fn ratio(&self) -> Option<(f64, bool)> {
-        match *self {
-            Level::Rated { ratio, .. } => Some((ratio, true)),
-            Level::Range { share } => Some((share, false)),
-            Level::Unknown => None,
-        }
+        let (low, high) = self.band_deg;
+        soft(low - phi_deg, self.limits.0).max(soft(phi_deg - high, self.limits.1))
     }
 }
 

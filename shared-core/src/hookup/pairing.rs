@@ -5,7 +5,9 @@
 //! phases disagree, how odd the load would be, and what current or a second load say.
 
 use super::channels::Channels;
-use super::connection::{Connection, Perm, exchanges, perms, pick, source, then, used, weighted};
+use super::connection::{
+    Connection, Faults, IDENTITY, Perm, Seat, perms, pick, source, then, used, weighted,
+};
 use super::load::{
     Agreement, Level, LoadPicture, PhaseLoad, Zone, change_cost, each_expected, wrap, zone,
 };
@@ -71,9 +73,65 @@ pub(super) struct Bench<'a> {
     pub(super) input: &'a HookupInput,
     pub(super) channels: Channels,
     pub(super) voltages: VoltagePicture,
+    seatings: Vec<Seating, SEATINGS>,
 }
 
-impl Bench<'_> {
+/// Ways to seat the voltage leads: six orders by two polarities of all.
+const SEATINGS: usize = 12;
+
+/// One way to seat the voltage leads that gives the voltages seen.
+struct Seating {
+    /// The clamps are still to be seated.
+    connection: Connection,
+    /// Whether all leads are the other way round than the picture has them.
+    flipped: bool,
+    faults: Faults,
+    /// What the direction costs in which the supply would turn.
+    supply_cost: f64,
+    /// Whether it is to be guarded against.
+    plain: bool,
+}
+
+/// A connection with its cost.
+#[derive(Clone, Copy)]
+pub(super) struct Told {
+    pub(super) connection: Connection,
+    pub(super) cost: f64,
+    /// Whether a right answer must exclude it: two mistakes or fewer, or all clamps turned.
+    pub(super) guarded: bool,
+}
+
+impl<'a> Bench<'a> {
+    pub(super) fn new(
+        input: &'a HookupInput,
+        channels: Channels,
+        voltages: VoltagePicture,
+    ) -> Bench<'a> {
+        let wiring = input.wiring;
+        let mut seatings = Vec::new();
+        for lines in perms(wiring.phases()) {
+            for flipped in [false, true] {
+                let turned = masked(voltages.turned.map(|t| t != flipped), used(wiring, true));
+                let connection = Connection::new(wiring, lines, &turned, &IDENTITY, &[false; 3]);
+                let exchanged = connection.voltages_exchanged();
+                let supply = voltages.rotation.map(|r| if exchanged { r.reversed() } else { r });
+                let backwards = supply == Some(Rotation::Negative);
+                let seating = Seating {
+                    connection,
+                    flipped,
+                    faults: connection.voltage_faults(),
+                    supply_cost: if backwards { NEGATIVE_SUPPLY } else { 0.0 },
+                    // Voltage leads exchanged on a supply that turns backwards, so that it
+                    // seems to turn forwards, is one coincidence too many to guard against.
+                    plain: !exchanged || voltages.rotation != Some(Rotation::Positive),
+                };
+                // Six orders by two polarities at most, so there is room.
+                let _ = seatings.push(seating);
+            }
+        }
+        Bench { input, channels, voltages, seatings }
+    }
+
     pub(super) fn input_phasors(&self) -> ([Complex; 3], [Complex; 3]) {
         (self.voltages.phases, self.channels.i)
     }
@@ -156,27 +214,25 @@ impl Bench<'_> {
         (mean > 0.0).then(|| (a + b + c).abs() / mean)
     }
 
-    /// The least unlikely connection behind a pairing, and another one with the same readings.
-    pub(super) fn connections(
-        &self,
-        order: &Perm,
-        turned: &[bool; 3],
-    ) -> Vec<(Connection, f64), 12> {
+    /// Every connection behind a pairing; they all give the same readings.
+    pub(super) fn connections(&self, order: &Perm, turned: &[bool; 3]) -> Vec<Told, SEATINGS> {
         let wiring = self.input.wiring;
-        let (v_used, i_used) = (used(wiring, true), used(wiring, false));
+        let i_used = used(wiring, false);
         let mut out = Vec::new();
-        for v_lines in perms(wiring.phases()) {
-            for flip in [false, true] {
-                let v_turned = masked(self.voltages.turned.map(|t| t != flip), v_used);
-                let i_turned = masked(turned.map(|t| t != flip), i_used);
-                let c =
-                    Connection::new(wiring, v_lines, &v_turned, &then(order, v_lines), &i_turned);
-                let odd = exchanges(v_lines) == 1;
-                let supply = self.voltages.rotation.map(|r| if odd { r.reversed() } else { r });
-                let turns = if supply == Some(Rotation::Negative) { NEGATIVE_SUPPLY } else { 0.0 };
-                // Six orders by two polarities at most, so there is room.
-                let _ = out.push((c, c.cost() + turns));
+        for seating in &self.seatings {
+            let v_lines = seating.connection.v.map(|s| s.line);
+            let i_turned = masked(turned.map(|t| t != seating.flipped), i_used);
+            let i_lines = then(order, &v_lines);
+            let mut connection = seating.connection;
+            for (k, seat) in connection.i.iter_mut().enumerate() {
+                *seat = Seat { line: pick(&i_lines, k), reversed: pick(&i_turned, k) };
             }
+            let clamps = connection.clamp_faults();
+            let few = seating.faults.count + clamps.count <= 2 && seating.plain;
+            let habit = seating.faults.count == 0 && connection.all_clamps_turned();
+            let cost = seating.faults.cost_with(&clamps) + seating.supply_cost;
+            // One for each seating, so there is room.
+            let _ = out.push(Told { connection, cost, guarded: few || habit });
         }
         out
     }
@@ -204,31 +260,25 @@ impl Bench<'_> {
                     continue;
                 };
                 let connections = self.connections(order, &turned);
-                let mut least: Option<&(Connection, f64)> = None;
+                let mut least: Option<&Told> = None;
                 for c in &connections {
-                    if least.is_none_or(|l| c.1 < l.1 - 1e-9) {
+                    if least.is_none_or(|l| c.cost < l.cost - 1e-9) {
                         least = Some(c);
                     }
                 }
-                let Some((connection, mistakes)) = least else {
+                let Some(least) = least else {
                     continue;
                 };
-                let guarded = connections.iter().any(|(c, _)| {
-                    // Voltage leads exchanged on a supply that turns backwards, so that it
-                    // seems to turn forwards, is one coincidence too many to guard against.
-                    let plain = !c.voltages_exchanged()
-                        || self.voltages.rotation != Some(Rotation::Positive);
-                    (c.mistakes() <= 2 && plain) || c.only_all_turned()
-                });
+                let guarded = connections.iter().any(|c| c.guarded);
                 let (zone, odd) = zone(kind, agreement.centre_deg);
-                let evidence = level.cost(kind, agreement.centre_deg) + self.change(order, &turned);
+                let evidence = level.cost(agreement.centre_deg) + self.change(order, &turned);
                 // An unusual angle and a current that does not suit it are one surprise.
                 let load = if zone == Zone::Expected { odd.max(evidence) } else { odd + evidence };
-                let cost = mistakes + agreement.cost + load + magnitude;
+                let cost = least.cost + agreement.cost + load + magnitude;
                 let _ = out.push(Candidate {
                     order: *order,
                     turned,
-                    connection: *connection,
+                    connection: least.connection,
                     guarded,
                     agreement,
                     zone,
