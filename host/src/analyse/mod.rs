@@ -1,4 +1,5 @@
-//! What the data says: readings of waveforms, the survey of a log.
+//! What the data says: the connection, readings of waveforms, the survey of a log.
 
+pub mod hookup;
 pub mod measure;
 pub mod survey;

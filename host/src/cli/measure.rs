@@ -56,12 +56,12 @@ pub struct Args {
     json: bool,
 }
 
-fn parse_wiring(text: &str) -> Result<Wiring, String> {
+pub(super) fn parse_wiring(text: &str) -> Result<Wiring, String> {
     let names = Wiring::ALL.map(Wiring::name).join(", ");
     Wiring::from_name(text).ok_or_else(|| format!("known wirings are {names}"))
 }
 
-fn parse_nominal(text: &str) -> Result<Nominal, String> {
+pub(super) fn parse_nominal(text: &str) -> Result<Nominal, String> {
     match text {
         "50" => Ok(Nominal::Hz50),
         "60" => Ok(Nominal::Hz60),
@@ -69,7 +69,7 @@ fn parse_nominal(text: &str) -> Result<Nominal, String> {
     }
 }
 
-fn parse_dc(text: &str) -> Result<Dc, String> {
+pub(super) fn parse_dc(text: &str) -> Result<Dc, String> {
     match text {
         "keep" => Ok(Dc::Keep),
         "remove" => Ok(Dc::Remove),
@@ -77,7 +77,7 @@ fn parse_dc(text: &str) -> Result<Dc, String> {
     }
 }
 
-fn parse_channel(text: &str) -> Result<(Lead, String), String> {
+pub(super) fn parse_channel(text: &str) -> Result<(Lead, String), String> {
     let (lead, name) = text.split_once('=').ok_or("write LEAD=NAME, such as v1=VA")?;
     let lead = Lead::from_name(lead.trim()).ok_or_else(|| {
         format!("'{lead}' is no lead; leads are {}", Lead::ALL.map(Lead::name).join(", "))
@@ -85,7 +85,7 @@ fn parse_channel(text: &str) -> Result<(Lead, String), String> {
     Ok((lead, name.trim().to_owned()))
 }
 
-fn parse_factor(text: &str) -> Result<(FactorFor, f64), String> {
+pub(super) fn parse_factor(text: &str) -> Result<(FactorFor, f64), String> {
     let (on, number) = text.split_once('=').ok_or("write LEAD=NUMBER, such as i=200")?;
     let on = FactorFor::from_name(on.trim()).ok_or_else(|| {
         format!("'{on}' is neither v, i nor one of {}", Lead::ALL.map(Lead::name).join(", "))

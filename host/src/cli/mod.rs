@@ -3,6 +3,7 @@
 mod bench;
 mod demo;
 mod export;
+mod hookup;
 mod measure;
 mod node;
 mod pull;
@@ -13,7 +14,6 @@ use std::io::Write;
 
 /// How a verb that worked ended.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
-#[allow(dead_code, reason = "verbs that can answer no are still to come")]
 pub enum Outcome {
     /// Done (exit code 0).
     Done,
@@ -34,6 +34,7 @@ enum Verb {
     Demo(demo::Args),
     Bench(bench::Args),
     Node(node::Args),
+    Hookup(Box<hookup::Args>),
     Measure(measure::Args),
     Pull(pull::Args),
     Survey(survey::Args),
@@ -46,6 +47,7 @@ pub fn run() -> anyhow::Result<Outcome> {
         Verb::Demo(args) => demo::run(&args),
         Verb::Bench(args) => bench::run(&args),
         Verb::Node(args) => node::run(&args),
+        Verb::Hookup(args) => hookup::run(&args),
         Verb::Measure(args) => measure::run(&args),
         Verb::Pull(args) => pull::run(&args),
         Verb::Survey(args) => survey::run(&args),

@@ -1,0 +1,159 @@
+//! Is it connected right? Pictures of the phasors from a file or a node, and the core's check.
+//!
+//! The check itself is [`wattless_core::hookup`]; this module only fetches what it needs.
+
+use super::measure::{MeasureError, MeasureOptions, measure, windows};
+use crate::collect::link::{AnyClient, LinkError};
+use crate::collect::waveform::Waveform;
+use wattless_core::flags::Flags;
+use wattless_core::frame::{ACTIVE, COUNT_MAX};
+use wattless_core::hookup::{HookupInput, HookupReport, LoadKind, Nameplate};
+use wattless_core::interval::IntervalBuilder;
+use wattless_core::power::Reading;
+use wattless_core::window::Nominal;
+use wattless_core::wire::HookupSnapshot;
+use wattless_core::wiring::Wiring;
+
+/// What is known beside the picture.
+#[derive(Clone, Copy, Debug, Default, PartialEq)]
+pub struct Knowledge {
+    /// The wiring, where it is not the one that the source names.
+    pub wiring: Option<Wiring>,
+    /// What is known about the load.
+    pub load: LoadKind,
+    /// Full-load figures.
+    pub nameplate: Option<Nameplate>,
+    /// What the voltage leads should read, in V.
+    pub expected_v: Option<f64>,
+}
+
+/// A picture of the connection, with the remarks of its source.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Picture {
+    /// What the check needs.
+    pub input: HookupInput,
+    /// Remarks of the windows or of the node.
+    pub flags: Flags,
+    /// From when to when in its file it was taken, in seconds.
+    pub stretch_s: Option<(f64, f64)>,
+}
+
+impl Picture {
+    /// From what a node sent.
+    pub fn from_snapshot(s: &HookupSnapshot) -> Picture {
+        Picture { input: HookupInput::from_snapshot(s), flags: Flags(s.flags), stretch_s: None }
+    }
+
+    /// The same with what is known beside it.
+    pub fn with(mut self, known: &Knowledge) -> Picture {
+        let i = &mut self.input;
+        i.wiring = known.wiring.unwrap_or(i.wiring);
+        i.load = known.load;
+        i.nameplate = known.nameplate;
+        i.expected_v = known.expected_v;
+        self
+    }
+
+    /// The same with a picture of the same connection at another load.
+    pub fn beside(mut self, other: &Picture) -> Picture {
+        self.input.second_load = Some(other.input.phasors);
+        self
+    }
+}
+
+/// Length of the stretch of a file that makes a picture, in seconds.
+const STRETCH_S: f64 = 1.0;
+
+/// A stretch of windows under way.
+#[derive(Default)]
+struct Stretch {
+    builder: IntervalBuilder,
+    start_s: f64,
+    squares: [f64; ACTIVE],
+}
+
+impl Stretch {
+    fn add(&mut self, start_s: f64, reading: &Reading) {
+        if self.builder.windows() == 0 {
+            self.start_s = start_s;
+        }
+        self.builder.add(reading);
+        for (sum, rms) in self.squares.iter_mut().zip(reading.channel_rms) {
+            *sum += rms * rms * reading.duration_s;
+        }
+    }
+
+    /// The picture, with what its currents amount to.
+    fn close(self, file: &Ranges) -> Option<(Picture, f64)> {
+        let s = self.builder.summary()?;
+        let mut input = HookupInput::new(file.wiring, s.channels, s.frequency_hz);
+        input.rms = self.squares.map(|sum| libm::sqrt(sum / s.duration_s));
+        input.range_rms = file.range_rms;
+        input.clipped = std::array::from_fn(|lead| {
+            s.flags.contains(if lead < 3 { Flags::V_CLIPPED } else { Flags::I_CLIPPED })
+        });
+        let current = s.channels.iter().skip(3).map(|x| x.abs()).sum();
+        let stretch_s = Some((self.start_s, self.start_s + s.duration_s));
+        Some((Picture { input, flags: s.flags, stretch_s }, current))
+    }
+}
+
+/// What a file knows of its channels.
+struct Ranges {
+    wiring: Wiring,
+    range_rms: [f64; ACTIVE],
+}
+
+/// Takes the picture of a file: mean phasors of the second that carries most current.
+///
+/// Mean phasors shrink where the load changes, so that a steady stretch wins. Only a count
+/// file knows the ranges of its inputs; for others they are left unknown.
+pub fn of_file(file: &mut Waveform, nominal: Option<Nominal>) -> Result<Picture, MeasureError> {
+    // Finds the nominal frequency, and fails for what cannot be measured.
+    let measured = measure(file, &MeasureOptions { nominal, interval_s: None })?;
+    let full = f64::from(COUNT_MAX) * std::f64::consts::FRAC_1_SQRT_2;
+    let known = file.settings.is_some();
+    let range_rms = file.power.calibration.active().each_ref().map(|c| c.gain.abs() * full);
+    let ranges = Ranges {
+        wiring: measured.wiring,
+        range_rms: if known { range_rms } else { [0.0; ACTIVE] },
+    };
+    let mut best: Option<(Picture, f64)> = None;
+    let mut keep = |stretch: Stretch| {
+        let closed = stretch.close(&ranges);
+        if let Some((_, current)) = closed
+            && best.as_ref().is_none_or(|(_, most)| current > *most)
+        {
+            best = closed;
+        }
+    };
+    let mut stretch = Stretch::default();
+    let rate_hz = file.sample_rate_hz;
+    windows(file, measured.nominal, |window, reading| {
+        let start_s = (window.first_frame as f64 + window.start.fraction()) / rate_hz;
+        stretch.add(start_s, reading);
+        if stretch.builder.duration_s() > STRETCH_S - 0.1 {
+            keep(std::mem::take(&mut stretch));
+        }
+    })?;
+    // A shorter rest counts only where there is nothing else.
+    if best.is_none() {
+        best = stretch.close(&ranges);
+    }
+    Ok(best.map(|(picture, _)| picture).unwrap_or(Picture {
+        // A file without a window is an error of `measure`, so that this is never reached.
+        input: HookupInput::new(measured.wiring, Default::default(), None),
+        flags: Flags::NO_FUNDAMENTAL,
+        stretch_s: None,
+    }))
+}
+
+/// Takes the picture of a node as it is now.
+pub fn of_node(client: &mut AnyClient) -> Result<Picture, LinkError> {
+    Ok(Picture::from_snapshot(&client.hookup()?))
+}
+
+/// Checks a picture.
+pub fn check(picture: &Picture) -> HookupReport {
+    wattless_core::hookup::check(&picture.input)
+}

@@ -1,0 +1,223 @@
+//! The connection check over simulated feeders and every class of miswiring.
+//!
+//! Bounded here; `WATTLESS_FEEDERS=20000 cargo test -p wattless-core --test hookup_feeders`
+//! takes more feeders of every sort, and the example `hookup_table` prints the whole table.
+
+mod hookup_sim;
+
+use hookup_sim::*;
+use wattless_core::hookup::{HookupInput, Place, Reason, Verdict, check};
+use wattless_core::wiring::Wiring;
+
+const WIRINGS: [Wiring; 5] = [
+    Wiring::FourWire,
+    Wiring::ThreeWire,
+    Wiring::ThreeWireLine,
+    Wiring::TwoSensor,
+    Wiring::TwoSensorLine,
+];
+
+/// Feeders of every sort.
+fn feeders() -> usize {
+    std::env::var("WATTLESS_FEEDERS").ok().and_then(|n| n.parse().ok()).unwrap_or(120)
+}
+
+/// Sorts that a wiring can have; loads that are odd without a neutral only with one.
+fn sorts(wiring: Wiring) -> &'static [Sort] {
+    match wiring {
+        Wiring::FourWire => &[
+            Sort::Motor,
+            Sort::LightMotor,
+            Sort::Corrected,
+            Sort::Leading,
+            Sort::Mixed,
+            Sort::BetweenLines,
+            Sort::Generator,
+        ],
+        _ => &[Sort::Motor, Sort::LightMotor, Sort::Corrected, Sort::Leading, Sort::Generator],
+    }
+}
+
+/// Knowledge: nothing, the load kind, kind and nameplate. What leads or feeds back must be
+/// told: its shifted picture is a plain motor's.
+fn tell(input: &mut HookupInput, f: &Feeder, told: usize) {
+    let must = matches!(f.sort, Sort::Leading | Sort::Generator);
+    if told > 0 || must {
+        input.load = kind(f.sort);
+    }
+    if told == 2 {
+        input.nameplate = nameplate(f);
+    }
+}
+
+/// No connection with one or two mistakes, all clamps turned, or shifted by one, is passed.
+#[test]
+fn guarded_connections_are_never_right() {
+    let mut checks = 0;
+    for wiring in WIRINGS {
+        let mut guarded = Miswiring::singles_of(wiring);
+        guarded.extend(Miswiring::doubles_of(wiring));
+        guarded.extend(Miswiring::distinct(Miswiring::all_turned(), wiring));
+        guarded.extend(Miswiring::shifted());
+        for &sort in sorts(wiring) {
+            for told in 0..3 {
+                let mut rng = Lcg(17 + told as u64);
+                for _ in 0..feeders() {
+                    let f = Feeder::random(&mut rng, sort, wiring == Wiring::FourWire);
+                    // Each feeder takes its share, so that all of them take all.
+                    for _ in 0..12 {
+                        let m = guarded[rng.below(guarded.len())];
+                        let mut input = read(&f, &m, wiring, &mut rng);
+                        tell(&mut input, &f, told);
+                        let report = check(&input);
+                        checks += 1;
+                        assert_ne!(
+                            report.verdict,
+                            Verdict::Right,
+                            "{} {sort:?} told {told} {m:?}\n{f:?}\n{report:?}",
+                            wiring.name()
+                        );
+                    }
+                }
+            }
+        }
+    }
+    println!("{checks} guarded connections");
+}
+
+/// A right connection is never called wrong (generators not told apart), and is seldom doubted.
+#[test]
+fn right_connections_are_not_blamed() {
+    for wiring in WIRINGS {
+        for &sort in sorts(wiring) {
+            for told in 0..3 {
+                let mut rng = Lcg(99 + told as u64);
+                let (mut loaded, mut doubted) = (0, 0);
+                for _ in 0..4 * feeders() {
+                    let f = Feeder::random(&mut rng, sort, wiring == Wiring::FourWire);
+                    let mut input = read(&f, &Miswiring::NONE, wiring, &mut rng);
+                    tell(&mut input, &f, told);
+                    let report = check(&input);
+                    assert_ne!(report.verdict, Verdict::Wrong, "{sort:?} {f:?}\n{report:?}");
+                    if f.of_range() > 0.1 {
+                        loaded += 1;
+                        doubted += u32::from(report.verdict == Verdict::Doubtful);
+                    }
+                }
+                let share = f64::from(doubted) / f64::from(loaded);
+                let limit = match (sort, told) {
+                    // Motors, light ones included, need nothing told.
+                    (Sort::Motor | Sort::LightMotor, _) => 0.002,
+                    // A leading or near-unity load at a quarter of the range or less may be an
+                    // idle motor with all clamps shifted and turned.
+                    (Sort::Corrected, 0) => 0.27,
+                    (Sort::Corrected, _) => 0.005,
+                    // Uneven currents: a wrong ratio looks the same.
+                    (Sort::Mixed, _) => 0.07,
+                    // Ambiguous in principle.
+                    _ => 1.0,
+                };
+                assert!(share <= limit, "{} {sort:?} told {told}: {share}", wiring.name());
+            }
+        }
+    }
+}
+
+/// One mistake at a motor feeder: wrong, and the mistake is named lead by lead.
+#[test]
+fn single_mistakes_are_found_and_named() {
+    for wiring in [Wiring::FourWire, Wiring::ThreeWire, Wiring::TwoSensor] {
+        let mut rng = Lcg(5);
+        for m in Miswiring::singles_of(wiring) {
+            for _ in 0..feeders() {
+                let sort = if rng.below(2) == 0 { Sort::Motor } else { Sort::LightMotor };
+                let f = Feeder::random(&mut rng, sort, wiring == Wiring::FourWire);
+                let input = read(&f, &m, wiring, &mut rng);
+                let report = check(&input);
+                assert_eq!(report.verdict, Verdict::Wrong, "{m:?} {f:?} {report:?}");
+                let best = report.best.expect("an explanation");
+                for p in best.connection.placements() {
+                    let k = p.channel.slot() % 3;
+                    let (line, turned) = if p.channel.is_voltage() {
+                        (m.v[k], m.v_turned[k])
+                    } else {
+                        (m.i[k], m.i_turned[k])
+                    };
+                    let places = [Place::L1, Place::L2, Place::L3];
+                    assert_eq!((p.place, p.reversed), (places[line], turned), "{m:?} {best:?}");
+                }
+                let s: f64 = f.v.iter().zip(&f.i).map(|(v, i)| v.abs() * i.abs()).sum();
+                assert!((best.load.p1_w() - f.p_w()).abs() < 0.06 * s);
+                // The same by reading the channels again, as can be done with records.
+                let (v, i) = best.connection.reread(&input.phasors);
+                for ((v, i), line) in v.iter().zip(&i).zip(&best.load.phases) {
+                    assert!(((*v * i.conj()).re - line.p1_w).abs() < 1e-9 * s);
+                }
+            }
+        }
+    }
+}
+
+/// Voltages and currents exchanged or shifted together are right for power, and only noted.
+#[test]
+fn leads_and_clamps_exchanged_together_are_right() {
+    let mut rng = Lcg(31);
+    for order in ORDERS {
+        for _ in 0..feeders() {
+            let f = Feeder::random(&mut rng, Sort::Motor, true);
+            let m = Miswiring { v: order, i: order, ..Miswiring::NONE };
+            let report = check(&read(&f, &m, Wiring::FourWire, &mut rng));
+            assert_eq!(report.verdict, Verdict::Right, "{report:?}");
+            let backwards = (0..3).filter(|k| order[*k] != *k).count() == 2;
+            assert_eq!(report.reasons.contains(&Reason::RotationNegative), backwards);
+            assert!(report.moves().is_empty());
+        }
+    }
+}
+
+/// The picture that is ambiguous in principle: doubted or told beside, and settled by a second
+/// load point, whatever else is known.
+#[test]
+fn a_second_load_point_settles_the_ambiguous_picture() {
+    let mut rng = Lcg(77);
+    let (mut right, mut named) = (0, 0);
+    for _ in 0..4 * feeders() {
+        let light = Feeder::random(&mut rng, Sort::LightMotor, true);
+        // The same motor at more load: active current rises, reactive little.
+        let mut heavy = light;
+        for (i, v) in heavy.i.iter_mut().zip(&light.v) {
+            *i += v.scale(1.0 / v.abs()) * at(light.rated_a * 0.5, -6.0);
+        }
+        for m in Miswiring::shifted_and_turned() {
+            let mut input = read(&light, &m, Wiring::FourWire, &mut rng);
+            input.second_load = Some(read(&heavy, &m, Wiring::FourWire, &mut rng).phasors);
+            let report = check(&input);
+            right += u32::from(report.verdict == Verdict::Right);
+            let s: f64 = light.v.iter().zip(&light.i).map(|(v, i)| v.abs() * i.abs()).sum();
+            let best = report.best.expect("an explanation");
+            named += u32::from((best.load.p1_w() - light.p_w()).abs() < 0.06 * s);
+        }
+        let mut input = read(&light, &Miswiring::NONE, Wiring::FourWire, &mut rng);
+        input.second_load =
+            Some(read(&heavy, &Miswiring::NONE, Wiring::FourWire, &mut rng).phasors);
+        assert_eq!(check(&input).verdict, Verdict::Right);
+    }
+    let cases = 8 * feeders() as u32;
+    assert_eq!(right, 0, "of {cases}");
+    assert!(named >= cases * 7 / 10, "{named} of {cases}");
+}
+
+/// With load kind and nameplate, all clamps shifted and turned is never passed at a motor.
+#[test]
+fn a_nameplate_unmasks_clamps_shifted_and_turned() {
+    let mut rng = Lcg(123);
+    for _ in 0..4 * feeders() {
+        let sort = if rng.below(2) == 0 { Sort::Motor } else { Sort::LightMotor };
+        let f = Feeder::random(&mut rng, sort, true);
+        for m in Miswiring::shifted_and_turned() {
+            let mut input = read(&f, &m, Wiring::FourWire, &mut rng);
+            tell(&mut input, &f, 2);
+            assert_ne!(check(&input).verdict, Verdict::Right, "{f:?}");
+        }
+    }
+}
