@@ -2,7 +2,9 @@
 //!
 //! Meaning never hangs on colour. Everything fits 80 columns and reads the same when piped.
 
+pub mod chart;
 pub mod hookup;
+pub mod locale;
 pub mod number;
 pub mod phasor_picture;
 pub mod picture;
