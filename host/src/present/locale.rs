@@ -3,110 +3,9 @@
 //! Analysis writes its sentences with a decimal point, thin groups and ISO dates;
 //! [`Locale::localise`] rewrites those, so that a report has one way of writing throughout.
 
+use crate::site::Site;
+pub use crate::site::writing::{Dates, NARROW_SPACE, Numbers, Paper};
 use serde::Serialize;
-
-/// What keeps a number and its unit, or the groups of a number, on one line.
-pub const NARROW_SPACE: char = '\u{202F}';
-
-/// How numbers are written; named by example.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize)]
-pub enum Numbers {
-    /// `1 234,5`.
-    #[serde(rename = "1 234,5")]
-    SpaceComma,
-    /// `1,234.5`.
-    #[serde(rename = "1,234.5")]
-    CommaPoint,
-    /// `1.234,5`.
-    #[serde(rename = "1.234,5")]
-    PointComma,
-    /// `1 234.5`.
-    #[serde(rename = "1 234.5")]
-    SpacePoint,
-}
-
-impl Numbers {
-    /// Every way.
-    pub const ALL: [Numbers; 4] =
-        [Numbers::SpaceComma, Numbers::CommaPoint, Numbers::PointComma, Numbers::SpacePoint];
-
-    /// The example that names it in a site file.
-    pub const fn name(self) -> &'static str {
-        match self {
-            Numbers::SpaceComma => "1 234,5",
-            Numbers::CommaPoint => "1,234.5",
-            Numbers::PointComma => "1.234,5",
-            Numbers::SpacePoint => "1 234.5",
-        }
-    }
-
-    const fn decimal(self) -> char {
-        match self {
-            Numbers::SpaceComma | Numbers::PointComma => ',',
-            Numbers::CommaPoint | Numbers::SpacePoint => '.',
-        }
-    }
-
-    const fn group(self) -> char {
-        match self {
-            Numbers::SpaceComma | Numbers::SpacePoint => NARROW_SPACE,
-            Numbers::CommaPoint => ',',
-            Numbers::PointComma => '.',
-        }
-    }
-}
-
-/// How dates are written; named by example, 31 March 2026.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize)]
-pub enum Dates {
-    /// `2026-03-31`.
-    #[serde(rename = "2026-03-31")]
-    Iso,
-    /// `31.03.2026`.
-    #[serde(rename = "31.03.2026")]
-    DayPoint,
-    /// `31/03/2026`.
-    #[serde(rename = "31/03/2026")]
-    DaySlash,
-    /// `03/31/2026`.
-    #[serde(rename = "03/31/2026")]
-    MonthSlash,
-}
-
-impl Dates {
-    /// Every way.
-    pub const ALL: [Dates; 4] = [Dates::Iso, Dates::DayPoint, Dates::DaySlash, Dates::MonthSlash];
-
-    /// The example that names it in a site file.
-    pub const fn name(self) -> &'static str {
-        match self {
-            Dates::Iso => "2026-03-31",
-            Dates::DayPoint => "31.03.2026",
-            Dates::DaySlash => "31/03/2026",
-            Dates::MonthSlash => "03/31/2026",
-        }
-    }
-}
-
-/// The sheet that a report is laid out for.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize)]
-#[serde(rename_all = "lowercase")]
-pub enum Paper {
-    /// 210 mm by 297 mm (ISO 216).
-    A4,
-    /// 8.5 in by 11 in.
-    Letter,
-}
-
-impl Paper {
-    /// The word in a site file.
-    pub const fn name(self) -> &'static str {
-        match self {
-            Paper::A4 => "a4",
-            Paper::Letter => "letter",
-        }
-    }
-}
 
 /// A plant's ways of writing.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize)]
@@ -133,6 +32,22 @@ impl Locale {
         paper: Paper::Letter,
         currency: None,
     };
+
+    /// The ways that a site file names, or those usual in its time zone.
+    pub fn of(site: &Site) -> Locale {
+        let w = &site.writing;
+        let american = ["America/", "US/", "Canada/"]
+            .iter()
+            .any(|zone| site.time_zone_name.starts_with(zone))
+            && site.supply.frequency_hz != Some(50.0);
+        let usual = if american { Locale::NORTH_AMERICAN } else { Locale::METRIC };
+        Locale {
+            numbers: w.numbers.unwrap_or(usual.numbers),
+            dates: w.dates.unwrap_or(usual.dates),
+            paper: w.paper.unwrap_or(usual.paper),
+            currency: w.currency.clone(),
+        }
+    }
 
     /// A number with so many decimals, in groups of three.
     pub fn number(&self, x: f64, decimals: usize) -> String {

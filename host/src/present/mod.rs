@@ -8,6 +8,7 @@ pub mod locale;
 pub mod number;
 pub mod phasor_picture;
 pub mod picture;
+pub mod report;
 pub mod survey;
 pub mod text;
 pub mod words;
