@@ -1,5 +1,6 @@
 //! `wattless demo`: arguments and printing.
 
+use super::report::{write_files, written};
 use super::{Outcome, print};
 use anyhow::{Context, bail};
 use clap::builder::RangedU64ValueParser;
@@ -11,7 +12,8 @@ use std::path::{Path, PathBuf};
 use std::sync::atomic::{AtomicBool, Ordering};
 use std::thread;
 use std::time::Instant;
-use wattless::analyse::survey::{Survey, survey_with};
+use wattless::analyse::survey::Survey;
+use wattless::analyse::tariff::{MILLRACE, Tariff};
 use wattless::bench::flash::{RamFlash, USUAL_SIZE};
 use wattless::bench::port::{Listener, ServeAddress};
 use wattless::bench::scenario::{SAWMILL, Scenario};
@@ -21,6 +23,8 @@ use wattless::collect::address::Address;
 use wattless::collect::link::{AnyClient, Patience};
 use wattless::collect::pull::{PullOptions, PullSummary, pull};
 use wattless::collect::store::{Span, Store};
+use wattless::present::report::gather::{Sources, gather};
+use wattless::present::report::{json::report_json, summary_text};
 use wattless::present::survey::{survey_json, survey_text};
 use wattless::present::text::Style;
 use wattless::site::{BRACKWATER, Site};
@@ -28,11 +32,12 @@ use wattless::site::{BRACKWATER, Site};
 /// Made first, so that a later run knows which folder it may empty.
 const MARK: &str = "made-by-wattless-demo";
 
-/// A simulated week, from samples to a survey, in one command
+/// A simulated week, from samples to the written report, in one command
 ///
 /// An invented plant's week runs through the node's own program, every sample of it; the
-/// node's log is pulled over a real link into a store, and surveyed. All files stay in the
-/// folder: scenario, site file, the node's flash, the store, the survey.
+/// node's log is pulled over a real link into a store, surveyed, billed by an invented tariff,
+/// and reported. All files stay in the folder: scenario, site file, tariff, the node's flash,
+/// the store, the survey, the report.
 #[derive(Debug, clap::Args)]
 pub struct Args {
     /// Folder for the files; one that an earlier demo made is emptied first
@@ -54,6 +59,7 @@ pub fn run(args: &Args) -> anyhow::Result<Outcome> {
     let place = |name: &str| args.folder.join(name);
     write(&place("scenario.toml"), SAWMILL)?;
     write(&place("site.toml"), BRACKWATER)?;
+    write(&place("tariff.toml"), MILLRACE)?;
 
     let setup = Setup::new(Scenario::load(&place("scenario.toml"))?);
     let site = Site::load(&place("site.toml"))?;
@@ -73,22 +79,35 @@ pub fn run(args: &Args) -> anyhow::Result<Outcome> {
     let pulled = serve_and_pull(&mut node, &mut store, end_ms)?;
     say(args, &fetched(&pulled))?;
 
-    say(args, "3  The store is surveyed\n")?;
-    let before_survey = Instant::now();
+    say(args, "3  The store is surveyed, billed and reported\n")?;
+    let before_report = Instant::now();
     let chosen = store.choose(None)?;
-    let log = store.read_log(chosen.id, Span::ALL)?;
-    let survey = survey_with(&log, &site, &store.gaps(chosen.id)?)?;
-    let survey_s = before_survey.elapsed().as_secs_f64();
-    write(&place("survey.txt"), &survey_text(&survey, Style::PLAIN))?;
-    write(&place("survey.json"), &format!("{:#}\n", survey_json(&survey)))?;
+    let tariff = Tariff::load(&place("tariff.toml"))?;
+    let gathered = gather(&Sources {
+        store: &store,
+        node: &chosen,
+        span: Span::ALL,
+        site: &site,
+        tariff: Some(&tariff),
+    })?;
+    let survey = &gathered.survey;
+    write(&place("survey.txt"), &survey_text(survey, Style::PLAIN))?;
+    write(&place("survey.json"), &format!("{:#}\n", survey_json(survey)))?;
+    // The plant keeps its own time: its report is made on the day after its week.
+    let made_on = survey.last.date();
+    let written_report = gathered.report(&site, made_on);
+    let files = write_files(&written_report, &place("report"))?;
+    let report_s = before_report.elapsed().as_secs_f64();
 
     let total_s = begin.elapsed().as_secs_f64();
     let text = if args.json {
-        let json = to_json(args, whole_ms, to_ms, &report, &pulled, &survey, survey_s, total_s);
+        let mut json = to_json(args, whole_ms, to_ms, &report, &pulled, survey, report_s, total_s);
+        json["report"] = report_json(&written_report);
         format!("{json:#}\n")
     } else {
+        let style = Style::for_stdout();
         let end = closing(&args.folder, whole_ms, to_ms, total_s);
-        format!("{}\n{end}", survey_text(&survey, Style::for_stdout()))
+        format!("{}\n{}\n{end}", summary_text(&written_report, style), written(&files))
     };
     print(&text)?;
     Ok(Outcome::Done)
@@ -185,7 +204,7 @@ fn to_json(
     report: &BenchReport,
     pulled: &PullSummary,
     survey: &Survey,
-    survey_s: f64,
+    report_s: f64,
     total_s: f64,
 ) -> serde_json::Value {
     json!({
@@ -198,7 +217,7 @@ fn to_json(
         "node_s": report.wall_s,
         "feeder_s": report.feeder_s,
         "pull": pulled,
-        "survey_s": survey_s,
+        "report_s": report_s,
         "total_s": total_s,
         "survey": survey_json(survey),
     })

@@ -1,23 +1,21 @@
 //! `wattless report`: arguments and printing.
 
+use super::survey::{local_time, unix_ms};
 use super::{Outcome, print};
 use anyhow::{Context, bail};
+use jiff::civil::DateTime;
 use std::path::{Path, PathBuf};
-use wattless::analyse::survey::survey_with;
+use wattless::analyse::tariff::Tariff;
 use wattless::collect::store::{Span, Store};
-use wattless::present::locale::Locale;
-use wattless::present::report::traces::Traces;
-use wattless::present::report::{
-    Material, NodeFacts, Report, charts_text, html, json, summary_text,
-};
+use wattless::present::report::gather::{Sources, gather};
+use wattless::present::report::{Report, charts_text, html, json, summary_text};
 use wattless::present::text::Style;
 use wattless::site::Site;
 
 /// The written report: one page for the owner, the rest for the engineer who checks it
 ///
 /// Writes one self-contained HTML file, and a PDF where the program was built with it. What the
-/// log, the tariff, the price list and a second log do not hold is left out, with a sentence how
-/// to get it.
+/// log, the tariff and the other sources do not hold is left out, with a sentence how to get it.
 #[derive(Debug, clap::Args)]
 pub struct Args {
     /// Folder of the store that `wattless pull` fills
@@ -28,11 +26,20 @@ pub struct Args {
     /// Site file (TOML)
     #[arg(long, value_name = "FILE")]
     site: Option<PathBuf>,
+    /// Tariff file (TOML): without it the report has no money
+    #[arg(long, value_name = "FILE")]
+    tariff: Option<PathBuf>,
+    /// Only from this local time or date on, e.g. 2026-03-02 or 2026-03-02T06:00
+    #[arg(long, value_name = "TIME", value_parser = local_time)]
+    from: Option<DateTime>,
+    /// Only up to this local time, or to the beginning of this date
+    #[arg(long, value_name = "TIME", value_parser = local_time)]
+    to: Option<DateTime>,
     /// Where to write: NAME.html, and NAME.pdf beside it
     #[arg(long, short, value_name = "NAME", default_value = "report")]
     output: PathBuf,
     /// Print every chart in characters as well
-    #[arg(long)]
+    #[arg(long, conflicts_with = "json")]
     charts: bool,
     /// Print the report's data as one JSON object
     #[arg(long)]
@@ -45,46 +52,84 @@ pub fn run(args: &Args) -> anyhow::Result<Outcome> {
         Some(path) => Site::load(path)?,
         None => Site::default(),
     };
+    let tariff = args.tariff.as_deref().map(Tariff::load).transpose()?;
     let store = Store::open(&args.store)?;
     let node = store.choose(args.node.as_deref())?;
     if site.feeder.is_none() && !node.feeder.is_empty() {
         site.feeder = Some(node.feeder.clone());
     }
-    let log = store.read_log(node.id, Span::ALL)?;
-    let gaps = store.gaps(node.id)?;
-    let survey = survey_with(&log, &site, &gaps)?;
-    let traces = Traces::of(&log, &site, &survey);
-    let material = Material {
-        locale: Locale::of(&site),
-        site: &site,
-        survey: &survey,
-        traces: &traces,
-        node: Some(NodeFacts {
-            id: node.id.to_string(),
-            hardware: node.hardware.clone(),
-            firmware: node.firmware.clone(),
-        }),
-        connection: None,
-        demand_limit_w: None,
-        made_on: jiff::Timestamp::now().to_zoned_datetime(site.time_zone.clone()).date(),
-        simulated: node.hardware == "bench",
+    let span = Span {
+        from_ms: unix_ms(args.from, &site.time_zone)?.unwrap_or(Span::ALL.from_ms),
+        to_ms: unix_ms(args.to, &site.time_zone)?.unwrap_or(Span::ALL.to_ms),
     };
-    let report = Report::of(&material);
-    let file = args.output.with_extension("html");
-    write(&file, html::html(&report).as_bytes())?;
+    if span.from_ms >= span.to_ms {
+        bail!("--from must lie before --to");
+    }
+    let sources =
+        Sources { store: &store, node: &node, span, site: &site, tariff: tariff.as_ref() };
+    let gathered =
+        gather(&sources).with_context(|| format!("{}, node {}", args.store.display(), node.id))?;
+    let today = jiff::Timestamp::now().to_zoned_datetime(site.time_zone.clone()).date();
+    let report = gathered.report(&site, today);
+    let files = write_files(&report, &args.output)?;
     let text = if args.json {
-        format!("{:#}\n", json::report_json(&report))
+        let mut value = json::report_json(&report);
+        let names = files.iter().map(|f| f.display().to_string());
+        value["files"] = names.collect::<Vec<_>>().into();
+        format!("{value:#}\n")
     } else {
-        let charts = if args.charts { charts_text(&report, Style::for_stdout()) } else { String::new() };
-        format!("{}{charts}\n{}\n", summary_text(&report, Style::for_stdout()), file.display())
+        let style = Style::for_stdout();
+        let charts = if args.charts { charts_text(&report, style) } else { String::new() };
+        format!("{}{charts}\n{}", summary_text(&report, style), written(&files))
     };
     print(&text)?;
     Ok(Outcome::Done)
 }
 
-fn write(path: &Path, bytes: &[u8]) -> anyhow::Result<()> {
-    if path.is_dir() {
-        bail!("{}: is a folder; give another name with --output", path.display());
+/// Which files there are, and how to get the one that is missing.
+pub fn written(files: &[PathBuf]) -> String {
+    let mut out = String::new();
+    for file in files {
+        out.push_str(&format!("Written: {}\n", file.display()));
     }
-    std::fs::write(path, bytes).with_context(|| format!("{}: cannot be written", path.display()))
+    if cfg!(not(feature = "pdf")) {
+        out.push_str(
+            "No PDF: this program was built without it. Print the HTML file to PDF, or build with\n\
+             `cargo build --release --features pdf`, which takes minutes the first time.\n",
+        );
+    }
+    out
+}
+
+/// Writes the report beside each other in every form that this program can.
+pub fn write_files(report: &Report, output: &Path) -> anyhow::Result<Vec<PathBuf>> {
+    let mut files = Vec::new();
+    let file = named(output, "html");
+    write(&file, html::html(report).as_bytes())?;
+    files.push(file);
+    #[cfg(feature = "pdf")]
+    {
+        let file = named(output, "pdf");
+        write(&file, &wattless::present::report::pdf::pdf(report)?)?;
+        files.push(file);
+    }
+    Ok(files)
+}
+
+/// The name with an ending; one of the two endings that is already there is replaced.
+fn named(output: &Path, ending: &str) -> PathBuf {
+    match output.extension().and_then(|e| e.to_str()) {
+        Some("html" | "pdf") => output.with_extension(ending),
+        _ => {
+            let mut name = output.as_os_str().to_owned();
+            name.push(".");
+            name.push(ending);
+            name.into()
+        }
+    }
+}
+
+fn write(path: &Path, bytes: &[u8]) -> anyhow::Result<()> {
+    std::fs::write(path, bytes)
+        .with_context(|| format!("{}: cannot be written; check --output", path.display()))
 }

@@ -22,8 +22,12 @@ pub struct Locale {
 
 impl Locale {
     /// Metric ways: `1 234,5`, ISO dates, A4.
-    pub const METRIC: Locale =
-        Locale { numbers: Numbers::SpaceComma, dates: Dates::Iso, paper: Paper::A4, currency: None };
+    pub const METRIC: Locale = Locale {
+        numbers: Numbers::SpaceComma,
+        dates: Dates::Iso,
+        paper: Paper::A4,
+        currency: None,
+    };
 
     /// North American ways: `1,234.5`, month first, Letter.
     pub const NORTH_AMERICAN: Locale = Locale {
@@ -36,10 +40,9 @@ impl Locale {
     /// The ways that a site file names, or those usual in its time zone.
     pub fn of(site: &Site) -> Locale {
         let w = &site.writing;
-        let american = ["America/", "US/", "Canada/"]
-            .iter()
-            .any(|zone| site.time_zone_name.starts_with(zone))
-            && site.supply.frequency_hz != Some(50.0);
+        let american =
+            ["America/", "US/", "Canada/"].iter().any(|zone| site.time_zone_name.starts_with(zone))
+                && site.supply.frequency_hz != Some(50.0);
         let usual = if american { Locale::NORTH_AMERICAN } else { Locale::METRIC };
         Locale {
             numbers: w.numbers.unwrap_or(usual.numbers),
@@ -106,7 +109,11 @@ impl Locale {
                 || (at > 0 && chars[at - 1] == '-' && !is_minus(&chars, at - 1));
             // Four digits without anything may be a year.
             let year = end - at == 4 && !plain.contains('.');
-            if named || year { out.push_str(&plain) } else { out.push_str(&self.rewrite(&plain)) }
+            if named || year {
+                out.push_str(&plain)
+            } else {
+                out.push_str(&self.rewrite(&plain))
+            }
             at = end;
         }
         out
@@ -183,7 +190,9 @@ fn number_end(chars: &[char], from: usize) -> usize {
     };
     let mut end = run(from);
     if end - from <= 3 {
-        while chars.get(end).is_some_and(|c| is_group(*c) && *c != '\u{A0}') && run(end + 1) == end + 4 {
+        while chars.get(end).is_some_and(|c| is_group(*c) && *c != '\u{A0}')
+            && run(end + 1) == end + 4
+        {
             end += 4;
         }
     }
@@ -223,7 +232,9 @@ mod tests {
             american.localise(text),
             "PF 0.751 at 134.4 kW on Tue 03/03/2026 14:45, 12,345 kWh, off by −0.5 %."
         );
-        for same in ["IEC 61000-4-30", "IEEE Std 1459-2010", "L1", "06–18 h", "NFPA 70E", "3 of 12."] {
+        for same in
+            ["IEC 61000-4-30", "IEEE Std 1459-2010", "L1", "06–18 h", "NFPA 70E", "3 of 12."]
+        {
             assert_eq!(metric.localise(same), same);
             assert_eq!(american.localise(same), same);
         }

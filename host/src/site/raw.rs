@@ -316,11 +316,7 @@ impl VerdictSection {
 impl ReportSection {
     fn resolve(self) -> Result<WritingTerms, Fault> {
         Ok(WritingTerms {
-            numbers: one_of(
-                &self.numbers,
-                "way of numbers",
-                &Numbers::ALL.map(|x| (x.name(), x)),
-            )?,
+            numbers: one_of(&self.numbers, "way of numbers", &Numbers::ALL.map(|x| (x.name(), x)))?,
             dates: one_of(&self.dates, "way of dates", &Dates::ALL.map(|x| (x.name(), x)))?,
             paper: one_of(
                 &self.paper,

@@ -39,18 +39,24 @@ impl Chart for StackChart {
     fn scene(&self, canvas: &Canvas, locale: &Locale) -> Scene {
         let mut scene = Scene::new(canvas);
         let c = canvas;
-        let total =
-            |k: usize| self.layers.iter().map(|l| l.values.get(k).copied().unwrap_or(0.0)).sum::<f64>();
+        let total = |k: usize| {
+            self.layers.iter().map(|l| l.values.get(k).copied().unwrap_or(0.0)).sum::<f64>()
+        };
         let high = (0..self.names.len()).map(total).fold(0.0, f64::max);
         let rows = (c.height / c.line / 2.8) as usize;
-        let plot = Plot::new(&mut scene, c, locale, &Layout {
-            y: Ticks::over(0.0, high, rows.clamp(3, 6)),
-            unit: &self.unit,
-            x: (0.0, self.names.len() as f64),
-            right: 0.0,
-            below: 2.3,
-            above: 0.4,
-        });
+        let plot = Plot::new(
+            &mut scene,
+            c,
+            locale,
+            &Layout {
+                y: Ticks::over(0.0, high, rows.clamp(3, 6)),
+                unit: &self.unit,
+                x: (0.0, self.names.len() as f64),
+                right: 0.0,
+                below: 2.3,
+                above: 0.4,
+            },
+        );
         let [left, _, right, bottom] = plot.edges();
         let slot = (right - left) / self.names.len().max(1) as f64;
         let width = (slot * 0.66).min(c.letter * 14.0);
@@ -135,14 +141,19 @@ impl Chart for SpectrumChart {
             .map(|o| o.highest.max(o.value).max(o.limit.unwrap_or(0.0)))
             .fold(0.0, f64::max);
         let rows = (c.height / c.line / 2.8) as usize;
-        let plot = Plot::new(&mut scene, c, locale, &Layout {
-            y: Ticks::over(0.0, high, rows.clamp(3, 6)),
-            unit: &self.unit,
-            x: (0.0, self.orders.len() as f64),
-            right: 0.0,
-            below: 2.3,
-            above: 0.0,
-        });
+        let plot = Plot::new(
+            &mut scene,
+            c,
+            locale,
+            &Layout {
+                y: Ticks::over(0.0, high, rows.clamp(3, 6)),
+                unit: &self.unit,
+                x: (0.0, self.orders.len() as f64),
+                right: 0.0,
+                below: 2.3,
+                above: 0.0,
+            },
+        );
         let [left, _, right, bottom] = plot.edges();
         let slot = (right - left) / self.orders.len().max(1) as f64;
         let width = (slot * 0.5).min(c.letter * 5.0);

@@ -63,14 +63,19 @@ impl Chart for DurationChart {
         let rows = (canvas.height / canvas.line / 2.6) as usize;
         let widest = self.curves.iter().map(|c| canvas.width_of(&c.name)).fold(0.0, f64::max);
         let right = if self.curves.len() > 1 { widest + canvas.letter * 1.4 } else { 0.0 };
-        let plot = Plot::new(&mut scene, canvas, locale, &Layout {
-            y: Ticks::over(low, high, rows.clamp(3, 7)),
-            unit: &self.unit,
-            x: (0.0, 100.0),
-            right: right.max(canvas.letter * 2.5),
-            below: 2.0,
-            above: 0.0,
-        });
+        let plot = Plot::new(
+            &mut scene,
+            canvas,
+            locale,
+            &Layout {
+                y: Ticks::over(low, high, rows.clamp(3, 7)),
+                unit: &self.unit,
+                x: (0.0, 100.0),
+                right: right.max(canvas.letter * 2.5),
+                below: 2.0,
+                above: 0.0,
+            },
+        );
         let columns = if canvas.width < 400.0 { 3 } else { 6 };
         let ticks = Ticks::over(0.0, 100.0, columns);
         plot.number_axis(&mut scene, locale, &ticks, "% of the time exceeded");

@@ -62,14 +62,19 @@ impl Chart for FactorChart {
         let columns = (canvas.width / canvas.letter / 9.0) as usize;
         let load = Ticks::over(0.0, most, columns.clamp(3, 9));
         let rows = (canvas.height / canvas.line / 2.4) as usize;
-        let plot = Plot::new(&mut scene, canvas, locale, &Layout {
-            y: Ticks::over(libm::floor(least * 10.0) / 10.0, 1.0, rows.clamp(3, 7)),
-            unit: "PF",
-            x: (0.0, load.high()),
-            right: canvas.letter * 2.0,
-            below: 2.0,
-            above: 0.0,
-        });
+        let plot = Plot::new(
+            &mut scene,
+            canvas,
+            locale,
+            &Layout {
+                y: Ticks::over(libm::floor(least * 10.0) / 10.0, 1.0, rows.clamp(3, 7)),
+                unit: "PF",
+                x: (0.0, load.high()),
+                right: canvas.letter * 2.0,
+                below: 2.0,
+                above: 0.0,
+            },
+        );
         plot.number_axis(&mut scene, locale, &load, &format!("load in {}", self.unit));
         let lowest = plot.y.from;
         let cells = self.cells(load.high(), lowest);

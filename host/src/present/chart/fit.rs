@@ -52,14 +52,19 @@ impl Chart for FitChart {
         let columns = (canvas.width / canvas.letter / 9.0) as usize;
         let load = Ticks::over(0.0, most, columns.clamp(3, 9));
         let widest = self.clouds.iter().map(|c| canvas.width_of(&c.name)).fold(0.0, f64::max);
-        let plot = Plot::new(&mut scene, canvas, locale, &Layout {
-            y: Ticks::over(low, high, rows.clamp(3, 7)),
-            unit: &self.unit,
-            x: (0.0, load.high()),
-            right: widest + canvas.letter * 1.4,
-            below: 2.0,
-            above: 0.0,
-        });
+        let plot = Plot::new(
+            &mut scene,
+            canvas,
+            locale,
+            &Layout {
+                y: Ticks::over(low, high, rows.clamp(3, 7)),
+                unit: &self.unit,
+                x: (0.0, load.high()),
+                right: widest + canvas.letter * 1.4,
+                below: 2.0,
+                above: 0.0,
+            },
+        );
         plot.number_axis(&mut scene, locale, &load, &format!("load in {}", self.load_unit));
         for cloud in &self.clouds {
             let step = cloud.points.len().div_ceil(MOST).max(1);

@@ -40,7 +40,8 @@ impl Chart for PhasorChart {
             let line = vec![(middle.0 + x, middle.1 + y), (middle.0 - x, middle.1 - y)];
             scene.line(line, Ink::Grid, 1.0, Dash::Solid);
         }
-        let most = |x: &[Complex; 3]| x.iter().take(self.phases).map(|x| x.abs()).fold(0.0, f64::max);
+        let most =
+            |x: &[Complex; 3]| x.iter().take(self.phases).map(|x| x.abs()).fold(0.0, f64::max);
         let (most_v, most_i) = (most(&self.v), most(&self.i));
         let zero = self
             .v

@@ -70,7 +70,13 @@ mod tests {
         let minute = 60_000;
         let samples: Vec<Sample> = (0..525_600i64)
             .map(|k| Sample::flat(k * minute, (k + 1) * minute, (k % 1440) as f64))
-            .map(|s| if s.start_ms == 300_000 * minute { Sample { mean: 9e3, high: 9e3, ..s } } else { s })
+            .map(|s| {
+                if s.start_ms == 300_000 * minute {
+                    Sample { mean: 9e3, high: 9e3, ..s }
+                } else {
+                    s
+                }
+            })
             .collect();
         let thin = reduce(&samples, 700);
         assert!(thin.len() <= 700 && thin.len() > 690);

@@ -1,8 +1,6 @@
 //! Scales: values to places, with round ticks; local time with its days, hours and clock changes.
 
-use crate::analyse::survey::clock::{
-    DAY_NAMES, HOUR_MS, LocalClock, date_of_day, day_of_week,
-};
+use crate::analyse::survey::clock::{DAY_NAMES, HOUR_MS, LocalClock, date_of_day, day_of_week};
 
 /// A straight scale.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -262,8 +260,10 @@ mod tests {
         let at = |t: &str| t.parse::<jiff::Timestamp>().unwrap().as_millisecond();
         let (from, to) = (at("2026-01-01T00:00:00Z"), at("2027-01-01T00:00:00Z"));
         let clock = LocalClock::new(&zone, from, to).unwrap();
-        let names: Vec<String> =
-            time_ticks(&clock, from, to, 14, &|d| d.to_string()).into_iter().map(|t| t.label).collect();
+        let names: Vec<String> = time_ticks(&clock, from, to, 14, &|d| d.to_string())
+            .into_iter()
+            .map(|t| t.label)
+            .collect();
         assert_eq!(names.len(), 13);
         assert_eq!((names[0].as_str(), names[1].as_str()), ("2026", "Feb"));
     }

@@ -176,7 +176,8 @@ impl Writer {
                 self.item(&Item::Area { points: around, ink, fill: Fill::Solid });
             }
             Shape::Cross => {
-                for points in [vec![(x - r, y - r), (x + r, y + r)], vec![(x - r, y + r), (x + r, y - r)]]
+                for points in
+                    [vec![(x - r, y - r), (x + r, y + r)], vec![(x - r, y + r), (x + r, y - r)]]
                 {
                     self.item(&Item::Line { points, ink, width: 1.6, dash: Dash::Solid });
                 }

@@ -16,12 +16,8 @@ const BITS: [[u8; ACROSS]; DOWN] = [[0x01, 0x08], [0x02, 0x10], [0x04, 0x20], [0
 pub fn lines(scene: &Scene) -> Vec<String> {
     let columns = (scene.width / CELL.0) as usize;
     let rows = (scene.height / CELL.1) as usize;
-    let mut field = Field {
-        columns,
-        rows,
-        dots: vec![0; columns * rows],
-        words: vec![None; columns * rows],
-    };
+    let mut field =
+        Field { columns, rows, dots: vec![0; columns * rows], words: vec![None; columns * rows] };
     scene.items.iter().for_each(|item| field.item(item));
     field.finish()
 }
@@ -161,7 +157,8 @@ impl Field {
         };
         (0..self.rows)
             .map(|row| {
-                let line: String = (0..self.columns).map(|c| cell(row * self.columns + c)).collect();
+                let line: String =
+                    (0..self.columns).map(|c| cell(row * self.columns + c)).collect();
                 line.trim_end().to_owned()
             })
             .collect()

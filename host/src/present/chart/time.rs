@@ -104,14 +104,14 @@ impl TimeChart {
         let place = |ms: i64, value: f64| plot.at(ms as f64, value);
         for run in runs(&thin, slack) {
             if (trace.band || joined) && !plot.canvas.text {
-                let mut around: Vec<_> =
-                    run.iter().flat_map(|s| ends(s, trace.steps).map(|t| place(t, s.high))).collect();
-                around.extend(
-                    run.iter().rev().flat_map(|s| {
-                        let [a, b] = ends(s, trace.steps);
-                        [place(b, s.low), place(a, s.low)]
-                    }),
-                );
+                let mut around: Vec<_> = run
+                    .iter()
+                    .flat_map(|s| ends(s, trace.steps).map(|t| place(t, s.high)))
+                    .collect();
+                around.extend(run.iter().rev().flat_map(|s| {
+                    let [a, b] = ends(s, trace.steps);
+                    [place(b, s.low), place(a, s.low)]
+                }));
                 scene.area(around, trace.ink, Fill::Tint);
             }
         }
@@ -139,16 +139,20 @@ impl Chart for TimeChart {
         let mut scene = Scene::new(canvas);
         let (low, high) = self.range();
         let rows = (canvas.height / canvas.line / 2.6) as usize;
-        let widest =
-            self.traces.iter().map(|t| canvas.width_of(&t.name)).fold(0.0, f64::max);
-        let plot = Plot::new(&mut scene, canvas, locale, &Layout {
-            y: Ticks::over(low, high, rows.clamp(3, 7)),
-            unit: &self.unit,
-            x: (self.from_ms as f64, self.to_ms as f64),
-            right: widest + canvas.letter * 1.4,
-            below: 1.0,
-            above: if self.notes.is_empty() { 0.0 } else { 0.6 },
-        });
+        let widest = self.traces.iter().map(|t| canvas.width_of(&t.name)).fold(0.0, f64::max);
+        let plot = Plot::new(
+            &mut scene,
+            canvas,
+            locale,
+            &Layout {
+                y: Ticks::over(low, high, rows.clamp(3, 7)),
+                unit: &self.unit,
+                x: (self.from_ms as f64, self.to_ms as f64),
+                right: widest + canvas.letter * 1.4,
+                below: 1.0,
+                above: if self.notes.is_empty() { 0.0 } else { 0.6 },
+            },
+        );
         for (from, to) in &self.shaded {
             let [_, top, _, bottom] = plot.edges();
             let x = plot.x.at((*from).max(self.from_ms) as f64);
@@ -156,7 +160,9 @@ impl Chart for TimeChart {
             // Below everything else.
             let before = scene.items.len();
             scene.rect([x, top, w, bottom - top], Ink::Shade, Fill::Solid);
-            if scene.items.len() > before && let Some(item) = scene.items.pop() {
+            if scene.items.len() > before
+                && let Some(item) = scene.items.pop()
+            {
                 scene.items.insert(0, item);
             }
         }

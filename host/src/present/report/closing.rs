@@ -20,7 +20,11 @@ pub(super) fn uncertainty(m: &Material<'_>) -> Section {
     rows.push(vec![
         "Average power factor".into(),
         pf(s.power_factor.average),
-        format!("log covers {} of its time and {} of 168 hours of the week", percent(c.present_share), c.hours_of_week_seen),
+        format!(
+            "log covers {} of its time and {} of 168 hours of the week",
+            percent(c.present_share),
+            c.hours_of_week_seen
+        ),
     ]);
     if let Some(d) = s.demand.billed().and_then(|b| b.at_p_peak) {
         rows.push(vec![
@@ -32,8 +36,13 @@ pub(super) fn uncertainty(m: &Material<'_>) -> Section {
             },
         ]);
     }
-    let days: Vec<f64> =
-        s.profile.days.iter().filter(|d| d.measured_h > 20.0 && d.active_net_wh > 0.0).filter_map(|d| d.pf).collect();
+    let days: Vec<f64> = s
+        .profile
+        .days
+        .iter()
+        .filter(|d| d.measured_h > 20.0 && d.active_net_wh > 0.0)
+        .filter_map(|d| d.pf)
+        .collect();
     if let (Some(least), Some(most)) =
         (days.iter().copied().reduce(f64::min), days.iter().copied().reduce(f64::max))
         && days.len() > 1
@@ -102,6 +111,12 @@ pub(super) fn absent(m: &Material<'_>) -> Option<Section> {
     if m.connection.is_none() {
         list.push(
             "No connection check: the records hold no phasors. Run `wattless hookup` on the node.",
+        );
+    }
+    if m.bill.is_none() {
+        list.push(
+            "No money: there was no tariff. Write its clauses into a file (DEVELOPERS.md explains \
+             each) and give it with --tariff.",
         );
     }
     if list.is_empty() {

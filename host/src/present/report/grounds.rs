@@ -66,10 +66,7 @@ pub(super) fn method(m: &Material<'_>) -> Section {
     if let Some(n) = &m.node {
         facts.push(("Node".into(), format!("{} ({}, program {})", n.id, n.hardware, n.firmware)));
     }
-    facts.push((
-        "Target power factor".into(),
-        format!("{:.2}", s.power_factor.target),
-    ));
+    facts.push(("Target power factor".into(), format!("{:.2}", s.power_factor.target)));
     let [from, to] = s.basis.working_h;
     let days: Vec<&str> = s
         .basis
@@ -92,7 +89,11 @@ fn length(least_s: f64, most_s: f64) -> String {
 pub(super) fn connection(m: &Material<'_>) -> Option<Section> {
     let c = m.connection.as_ref()?;
     let mut out = Section::new("connection", "Was it connected right?");
-    out.text(format!("{}. Judged by the phasors recorded {}.", sentence_case(&words_of_check::verdict(&c.report)), c.when));
+    out.text(format!(
+        "{}. Judged by the phasors recorded {}.",
+        sentence_case(&words_of_check::verdict(&c.report)),
+        c.when
+    ));
     let (v, i): (Vec<_>, Vec<_>) = (c.phasors[..3].to_vec(), c.phasors[3..].to_vec());
     let three = |x: &[wattless_core::complex::Complex]| -> [wattless_core::complex::Complex; 3] {
         std::array::from_fn(|k| x.get(k).copied().unwrap_or_default())
@@ -102,12 +103,7 @@ pub(super) fn connection(m: &Material<'_>) -> Option<Section> {
         "Thin: voltages; thick: currents, to scales of their own. A current that lags stands \
          clockwise of its voltage.",
         250.0,
-        PhasorChart {
-            v: three(&v),
-            i: three(&i),
-            phases: c.phases,
-            told: phasors_told(c),
-        },
+        PhasorChart { v: three(&v), i: three(&i), phases: c.phases, told: phasors_told(c) },
     );
     let mut rows = Vec::new();
     for k in 0..c.phases.min(3) {
@@ -131,12 +127,18 @@ pub(super) fn connection(m: &Material<'_>) -> Option<Section> {
             format!("{:.0}°", turn(v.arg() - c.phasors[0].arg()) + 0.0),
             four_digits(i.abs()),
             if i.abs() > 0.0 { format!("{angle:.1}°") } else { NONE.into() },
-            if i.abs() > 0.0 { format!("{:.3}", libm::cos(angle.to_radians())) } else { NONE.into() },
+            if i.abs() > 0.0 {
+                format!("{:.3}", libm::cos(angle.to_radians()))
+            } else {
+                NONE.into()
+            },
         ]);
     }
     out.add(Block::Table(Table {
         caption: "Fundamental of each phase".into(),
-        head: ["", "V", "angle of V", "A", "I lags V by", "displacement PF"].map(str::to_owned).to_vec(),
+        head: ["", "V", "angle of V", "A", "I lags V by", "displacement PF"]
+            .map(str::to_owned)
+            .to_vec(),
         rows,
         ..Table::default()
     }));
@@ -192,18 +194,32 @@ pub(super) fn completeness(m: &Material<'_>) -> Section {
     let c = &s.completeness;
     let mut out = Section::new("completeness", "How complete is the log?");
     out.add(Block::Facts(vec![
-        ("Recorded".into(), format!("{} of {} ({})", span(c.present_s), span(c.expected_s), percent(c.present_share))),
+        (
+            "Recorded".into(),
+            format!(
+                "{} of {} ({})",
+                span(c.present_s),
+                span(c.expected_s),
+                percent(c.present_share)
+            ),
+        ),
         ("Hours of the week seen".into(), format!("{} of 168", c.hours_of_week_seen)),
-        ("Gaps".into(), match c.gap_count {
-            0 => "none".into(),
-            n => format!("{n}, {} in all", span(c.missing_s)),
-        }),
+        (
+            "Gaps".into(),
+            match c.gap_count {
+                0 => "none".into(),
+                n => format!("{n}, {} in all", span(c.missing_s)),
+            },
+        ),
         ("Record numbers absent".into(), count(c.record_numbers_absent, "number", "numbers")),
         ("Starts of the node within the log".into(), c.restarts.to_string()),
-        ("Records with values in doubt".into(), match c.doubtful_records {
-            0 => "none".into(),
-            n => format!("{} ({})", count(n, "record", "records"), span(c.doubtful_s)),
-        }),
+        (
+            "Records with values in doubt".into(),
+            match c.doubtful_records {
+                0 => "none".into(),
+                n => format!("{} ({})", count(n, "record", "records"), span(c.doubtful_s)),
+            },
+        ),
     ]));
     if !c.gaps.is_empty() {
         let mut longest: Vec<&crate::analyse::survey::completeness::Gap> = c.gaps.iter().collect();
@@ -251,7 +267,11 @@ pub(super) fn completeness(m: &Material<'_>) -> Section {
     }
     if let Some(check) = &s.counter_check {
         let share = |part: f64, whole: f64| {
-            if whole == 0.0 { NONE.to_owned() } else { format!("{:.3} %", libm::fabs(part / whole) * 100.0) }
+            if whole == 0.0 {
+                NONE.to_owned()
+            } else {
+                format!("{:.3} %", libm::fabs(part / whole) * 100.0)
+            }
         };
         out.text(format!(
             "The energies of the records agree with the node's own counters over {}: kWh within {}, \

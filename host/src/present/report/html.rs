@@ -151,7 +151,11 @@ impl Writer<'_> {
     }
 
     fn table(&mut self, t: &Table) {
-        self.element("<div class=\"scroll\" role=\"region\" tabindex=\"0\" aria-label=\"", &t.caption, "\">\n");
+        self.element(
+            "<div class=\"scroll\" role=\"region\" tabindex=\"0\" aria-label=\"",
+            &t.caption,
+            "\">\n",
+        );
         self.element("<table>\n<caption>", &t.caption, "</caption>\n<thead><tr>");
         let side = |k: usize| if k == 0 || t.left.contains(&k) { " class=\"l\"" } else { "" };
         for (k, name) in t.head.iter().enumerate() {

@@ -225,13 +225,14 @@ fn heat(m: &Material<'_>) -> HeatChart {
         .collect();
     let peak = s.demand.billed().and_then(|b| b.at_p_peak).map(|d| {
         let hour = d.start.local_ms().div_euclid(HOUR_MS);
-        (
-            crate::analyse::survey::clock::hour_of_week(hour),
-            format!("{} peak", u.unit("W")),
-        )
+        (crate::analyse::survey::clock::hour_of_week(hour), format!("{} peak", u.unit("W")))
     });
     let worst = s.pattern.lowest_hour.map_or_else(String::new, |h| {
-        format!(" On working days power factor is lowest from {:02} to {:02} h.", h.hour, h.hour + 1)
+        format!(
+            " On working days power factor is lowest from {:02} to {:02} h.",
+            h.hour,
+            h.hour + 1
+        )
     });
     HeatChart {
         hours,
@@ -332,11 +333,15 @@ fn demand_chart(m: &Material<'_>) -> TimeChart {
         })
     };
     let kw = note(billed.and_then(|b| b.at_p_peak), |d| d.p_w, "W", Shape::Triangle, Ink::Active);
-    let kva = note(billed.and_then(|b| b.at_s_peak), |d| d.s_va, "VA", Shape::Diamond, Ink::Apparent);
-    let told = format!("Demand over the log. {}", match (&kw, &kva) {
-        (Some(a), Some(b)) => format!("Highest {} and {}.", a.text, b.text),
-        _ => "No interval is whole.".into(),
-    });
+    let kva =
+        note(billed.and_then(|b| b.at_s_peak), |d| d.s_va, "VA", Shape::Diamond, Ink::Apparent);
+    let told = format!(
+        "Demand over the log. {}",
+        match (&kw, &kva) {
+            (Some(a), Some(b)) => format!("Highest {} and {}.", a.text, b.text),
+            _ => "No interval is whole.".into(),
+        }
+    );
     TimeChart {
         clock: t.clock.clone(),
         from_ms: s.first.utc_ms,
@@ -347,7 +352,11 @@ fn demand_chart(m: &Material<'_>) -> TimeChart {
             trace(u.unit("VA"), Ink::Apparent, Dash::Solid, series(&|x| x.s_va())),
             trace(u.unit("W"), Ink::Active, Dash::Solid, series(&|x| x.p_w())),
         ],
-        levels: m.demand_limit_w.map(|w| Level { value: w * k, name: "limit".into() }).into_iter().collect(),
+        levels: m
+            .demand_limit_w
+            .map(|w| Level { value: w * k, name: "limit".into() })
+            .into_iter()
+            .collect(),
         notes: kva.into_iter().chain(kw).collect(),
         shaded: t.gaps.clone(),
         told,
@@ -443,7 +452,8 @@ pub(super) fn duration(m: &Material<'_>) -> Option<Section> {
     }
     if let Some(need) = s.required.at_p_peak_var.filter(|x| *x > 0.0) {
         let value = need * k;
-        let name = format!("lacking at the peak: {} {}", m.locale.four_digits(value), u.unit("var"));
+        let name =
+            format!("lacking at the peak: {} {}", m.locale.four_digits(value), u.unit("var"));
         levels.push(Level { value, name });
     }
     // Two levels that touch would be unreadable.
@@ -494,11 +504,7 @@ pub(super) fn duration(m: &Material<'_>) -> Option<Section> {
     out.add(Block::Table(Table {
         caption: "Each row sorted on its own".into(),
         head,
-        rows: vec![
-            line("W", |r| r.p_w),
-            line("var", |r| r.q1_var),
-            line("VA", |r| r.s_va),
-        ],
+        rows: vec![line("W", |r| r.p_w), line("var", |r| r.q1_var), line("VA", |r| r.s_va)],
         ..Table::default()
     }));
     out.points(words::words(s).needs);

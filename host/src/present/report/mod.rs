@@ -5,21 +5,24 @@
 //! section on what is not here says why and how to get it.
 
 mod closing;
+mod connection;
+pub mod gather;
 mod grounds;
 pub mod html;
 pub mod json;
 mod load;
 pub mod model;
+mod money;
 #[cfg(feature = "pdf")]
 pub mod pdf;
 mod summary;
 mod terminal;
 pub mod traces;
 
-
 pub use model::Report;
 pub use terminal::{charts_text, summary_text};
 
+use crate::analyse::bill::Bill;
 use crate::analyse::survey::Survey;
 use crate::present::locale::Locale;
 use crate::site::Site;
@@ -41,6 +44,8 @@ pub struct Material<'a> {
     pub node: Option<NodeFacts>,
     /// The check of the connection.
     pub connection: Option<ConnectionCheck>,
+    /// What the tariff makes of the log.
+    pub bill: Option<&'a Bill>,
     /// Demand that must not be exceeded, in W.
     pub demand_limit_w: Option<f64>,
     /// Local date on which the report is made.
@@ -90,6 +95,7 @@ impl Report {
         sections.push(load::demand(m));
         sections.extend(load::duration(m));
         sections.push(grounds::phases(m));
+        sections.extend(money::section(m));
         sections.push(closing::uncertainty(m));
         sections.push(closing::assumptions(m));
         sections.push(closing::cautions(m));

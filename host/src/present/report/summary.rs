@@ -3,6 +3,7 @@
 use super::Material;
 use super::load::profile_chart;
 use super::model::{Figure, KeyFigure, Summary, Tone};
+use super::money;
 use crate::analyse::survey::verdict::Class;
 use crate::present::number::{NONE, percent, span};
 use crate::present::words;
@@ -10,6 +11,9 @@ use crate::present::words;
 /// What has to happen before anything is bought or installed.
 pub const REVIEW: &str = "A proposal for review. Before anything is bought or installed, a person \
      licensed for it reviews this report, the site and the local codes, and decides.";
+
+/// Instead of money.
+const NO_TARIFF: &str = "Not known: there was no tariff. Write the tariff's clauses into a file and give it with --tariff.";
 
 /// Lines of the head.
 pub(super) fn head(m: &Material<'_>) -> Vec<(String, String)> {
@@ -43,8 +47,15 @@ pub(super) fn summary(m: &Material<'_>) -> Summary {
     if let Some(when) = w.when.first() {
         points.push(("When".into(), when.clone()));
     }
+    match money::sentence(m) {
+        Some(words) => points.push(("Money now".into(), words)),
+        None => points.push(("Money now".into(), NO_TARIFF.into())),
+    }
     if !w.next.is_empty() {
         points.push(("Next".into(), w.next.join(" ")));
+    }
+    if let Some(words) = money::nothing_done(m) {
+        points.push(("If nothing is done".into(), words));
     }
     Summary {
         headline: w.verdict.clone(),
@@ -72,14 +83,15 @@ fn figures(m: &Material<'_>) -> Vec<KeyFigure> {
     let p = &s.power_factor;
     let number = |x: Option<f64>| x.map_or_else(|| NONE.to_owned(), |x| format!("{x:.3}"));
     let peak = s.demand.billed().and_then(|b| b.at_p_peak);
-    let mut out = vec![KeyFigure {
+    let mut out: Vec<KeyFigure> = money::figure(m).into_iter().collect();
+    out.push(KeyFigure {
         id: "average_pf",
         label: "Average power factor".into(),
         value: number(p.average),
         note: format!("target {:.2}", p.target),
         number: p.average,
         unit: String::new(),
-    }];
+    });
     out.push(KeyFigure {
         id: "peak_demand",
         label: "Highest demand".into(),
@@ -105,6 +117,9 @@ fn figures(m: &Material<'_>) -> Vec<KeyFigure> {
         number: need,
         unit: "var".into(),
     });
+    if out.len() > 3 {
+        return out;
+    }
     out.push(KeyFigure {
         id: "time_below_target",
         label: "Time below target".into(),

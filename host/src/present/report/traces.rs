@@ -76,7 +76,8 @@ impl Traces {
         let clock = LocalClock::new(&site.time_zone, from_ms, to_ms)
             .unwrap_or_else(|_| unreachable!("the survey has made the same clock"));
         let interval_ms = i64::from(site.demand.interval_s) * 1000;
-        let mut slots: Vec<Slot> = Vec::with_capacity(((to_ms - from_ms) / interval_ms) as usize + 2);
+        let mut slots: Vec<Slot> =
+            Vec::with_capacity(((to_ms - from_ms) / interval_ms) as usize + 2);
         let mut gaps = Vec::new();
         let mut seen_ms = from_ms;
         let mut offset = (i64::MIN, i64::MIN, 0i64);
@@ -94,7 +95,8 @@ impl Traces {
             while from < end {
                 if from < offset.0 || from >= offset.1 {
                     let offset_ms = i64::from(clock.offset_s(from)) * 1000;
-                    let begin = (from + offset_ms).div_euclid(interval_ms) * interval_ms - offset_ms;
+                    let begin =
+                        (from + offset_ms).div_euclid(interval_ms) * interval_ms - offset_ms;
                     offset = (begin, begin + interval_ms, offset_ms);
                 }
                 let to = end.min(offset.1);
