@@ -149,6 +149,28 @@ impl LoadSeries {
         self.covered_s.get(step).is_some_and(|c| f64::from(*c) >= f64::from(self.step_s) * 0.999)
     }
 
+    /// The steps that begin at or after an instant and end at or before another.
+    pub fn between(&self, from_ms: i64, to_ms: i64) -> LoadSeries {
+        let step_ms = self.step_ms();
+        let clamp = |k: i64| k.clamp(0, self.len() as i64) as usize;
+        let from = from_ms.saturating_sub(self.start_ms).saturating_add(step_ms - 1);
+        let from = clamp(from.div_euclid(step_ms));
+        let to = clamp(to_ms.saturating_sub(self.start_ms).div_euclid(step_ms)).max(from);
+        let part = |c: &[f64]| c[from..to].to_vec();
+        LoadSeries {
+            start_ms: self.time_ms(from),
+            step_s: self.step_s,
+            p_in_wh: part(&self.p_in_wh),
+            p_out_wh: part(&self.p_out_wh),
+            q_lag_varh: part(&self.q_lag_varh),
+            q_lead_varh: part(&self.q_lead_varh),
+            s_vah: self.s_vah.as_deref().map(part),
+            covered_s: self.covered_s[from..to].to_vec(),
+            filled: self.filled.as_ref().map(|f| f[from..to].to_vec()),
+            origin: self.origin.clone(),
+        }
+    }
+
     /// Makes a series of a node's log, with the apparent energy of a definition.
     pub fn of_log(
         log: &IntervalLog,

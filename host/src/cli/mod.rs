@@ -1,6 +1,7 @@
 //! Arguments and printing, one file a verb.
 
 mod bench;
+mod bill;
 mod demo;
 mod export;
 mod hookup;
@@ -38,6 +39,7 @@ enum Verb {
     Measure(measure::Args),
     Pull(pull::Args),
     Survey(survey::Args),
+    Bill(Box<bill::Args>),
     Export(export::Args),
 }
 
@@ -51,6 +53,7 @@ pub fn run() -> anyhow::Result<Outcome> {
         Verb::Measure(args) => measure::run(&args),
         Verb::Pull(args) => pull::run(&args),
         Verb::Survey(args) => survey::run(&args),
+        Verb::Bill(args) => bill::run(&args),
         Verb::Export(args) => export::run(&args),
     }
 }
