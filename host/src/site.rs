@@ -7,6 +7,7 @@
 mod raw;
 pub mod writing;
 
+use crate::analyse::bill::meter::Meter;
 use jiff::tz::TimeZone;
 use serde::Serialize;
 use std::path::{Path, PathBuf};
@@ -39,6 +40,8 @@ pub struct Site {
     pub verdict: VerdictTerms,
     /// How reports are written.
     pub writing: writing::WritingTerms,
+    /// The utility's meter and its registers.
+    pub meter: Option<Meter>,
     /// Defaults that stand in for what the file does not say, in words.
     pub assumed: Vec<String>,
 }
@@ -289,6 +292,10 @@ mod tests {
             ("[report]\nnumbers = \"1'234\"\n", 2, vec!["1 234,5", "1,234.5"]),
             ("[report]\ndates = \"31 March\"\n", 2, vec!["2026-03-31", "03/31/2026"]),
             ("[report]\npaper = \"a3\"\n", 2, vec!["a4", "letter"]),
+            ("[meter]\nclass = 1\n", 2, vec!["class", "class_active_pct"]),
+            ("[meter]\nmultiplier = 0\n", 2, vec!["above 0"]),
+            ("[[meter.reading]]\nat = \"noon\"\nkwh = 1\n", 2, vec!["2026-03-02T00:00"]),
+            ("[[meter.reading]]\nat = \"2026-03-02T00:00\"\nkwh = -1\n", 3, vec!["0 or more"]),
             ("name = \"x\n", 1, vec![]),
         ] {
             let m = message(text);

@@ -6,6 +6,7 @@
 //! energy is "in", inductive reactive energy is "lag").
 
 pub mod interval_csv;
+pub mod table;
 
 use crate::collect::log::IntervalLog;
 use crate::site::Apparent;
@@ -148,6 +149,28 @@ impl LoadSeries {
         self.covered_s.get(step).is_some_and(|c| f64::from(*c) >= f64::from(self.step_s) * 0.999)
     }
 
+    /// The steps that begin at or after an instant and end at or before another.
+    pub fn between(&self, from_ms: i64, to_ms: i64) -> LoadSeries {
+        let step_ms = self.step_ms();
+        let clamp = |k: i64| k.clamp(0, self.len() as i64) as usize;
+        let from = from_ms.saturating_sub(self.start_ms).saturating_add(step_ms - 1);
+        let from = clamp(from.div_euclid(step_ms));
+        let to = clamp(to_ms.saturating_sub(self.start_ms).div_euclid(step_ms)).max(from);
+        let part = |c: &[f64]| c[from..to].to_vec();
+        LoadSeries {
+            start_ms: self.time_ms(from),
+            step_s: self.step_s,
+            p_in_wh: part(&self.p_in_wh),
+            p_out_wh: part(&self.p_out_wh),
+            q_lag_varh: part(&self.q_lag_varh),
+            q_lead_varh: part(&self.q_lead_varh),
+            s_vah: self.s_vah.as_deref().map(part),
+            covered_s: self.covered_s[from..to].to_vec(),
+            filled: self.filled.as_ref().map(|f| f[from..to].to_vec()),
+            origin: self.origin.clone(),
+        }
+    }
+
     /// Makes a series of a node's log, with the apparent energy of a definition.
     pub fn of_log(
         log: &IntervalLog,
@@ -271,11 +294,20 @@ fn make(log: &Columns<'_>, step_s: u32) -> Result<LoadSeries, SeriesError> {
 impl LoadSeries {
     /// Adds Wh, varh (lagging positive) and VAh that flowed evenly from one instant to another.
     #[inline]
-    pub(crate) fn spread(&mut self, from_ms: i64, to_ms: i64, energy: [f64; 3]) {
+    pub(crate) fn spread(&mut self, from_ms: i64, to_ms: i64, [p, q, s]: [f64; 3]) {
+        let both = |x: f64| (x.max(0.0), (-x).max(0.0));
+        let ((p_in, p_out), (lag, lead)) = (both(p), both(q));
+        self.spread_flows(from_ms, to_ms, [p_in, p_out, lag, lead, s]);
+    }
+
+    /// Adds energies taken, given back, lagging, leading and apparent that flowed evenly from one
+    /// instant to another.
+    #[inline]
+    pub(crate) fn spread_flows(&mut self, from_ms: i64, to_ms: i64, flows: [f64; 5]) {
         let step_ms = self.step_ms();
         let step = ((from_ms - self.start_ms) / step_ms) as usize;
         if to_ms <= self.time_ms(step + 1) {
-            self.add(step, energy, (to_ms - from_ms) as f32 * 1e-3);
+            self.add(step, flows, (to_ms - from_ms) as f32 * 1e-3);
             return;
         }
         let whole = (to_ms - from_ms) as f64;
@@ -283,22 +315,22 @@ impl LoadSeries {
         while at < to_ms {
             let end = self.time_ms(step + 1).min(to_ms);
             let share = (end - at) as f64 / whole;
-            self.add(step, energy.map(|e| e * share), (end - at) as f32 * 1e-3);
+            self.add(step, flows.map(|e| e * share), (end - at) as f32 * 1e-3);
             (at, step) = (end, step + 1);
         }
     }
 
     #[inline]
-    fn add(&mut self, step: usize, [p, q, s]: [f64; 3], covered_s: f32) {
+    fn add(&mut self, step: usize, [p_in, p_out, lag, lead, s]: [f64; 5], covered_s: f32) {
         let put = |column: &mut Vec<f64>, x: f64| {
             if let Some(cell) = column.get_mut(step) {
                 *cell += x;
             }
         };
-        put(&mut self.p_in_wh, p.max(0.0));
-        put(&mut self.p_out_wh, (-p).max(0.0));
-        put(&mut self.q_lag_varh, q.max(0.0));
-        put(&mut self.q_lead_varh, (-q).max(0.0));
+        put(&mut self.p_in_wh, p_in);
+        put(&mut self.p_out_wh, p_out);
+        put(&mut self.q_lag_varh, lag);
+        put(&mut self.q_lead_varh, lead);
         if let Some(column) = &mut self.s_vah {
             put(column, s);
         }

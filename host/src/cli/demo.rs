@@ -13,6 +13,7 @@ use std::sync::atomic::{AtomicBool, Ordering};
 use std::thread;
 use std::time::Instant;
 use wattless::analyse::survey::Survey;
+use wattless::analyse::bill::extrapolate::Horizon;
 use wattless::analyse::tariff::{MILLRACE, Tariff};
 use wattless::bench::flash::{RamFlash, USUAL_SIZE};
 use wattless::bench::port::{Listener, ServeAddress};
@@ -89,6 +90,8 @@ pub fn run(args: &Args) -> anyhow::Result<Outcome> {
         span: Span::ALL,
         site: &site,
         tariff: Some(&tariff),
+        // A shortened week holds no whole day of every kind to stand for others.
+        horizon: (to_ms == whole_ms).then_some(Horizon::Month),
     })?;
     let survey = &gathered.survey;
     write(&place("survey.txt"), &survey_text(survey, Style::PLAIN))?;

@@ -1,10 +1,12 @@
 //! `wattless report`: arguments and printing.
 
+use super::bill::horizon;
 use super::survey::{local_time, unix_ms};
 use super::{Outcome, print};
 use anyhow::{Context, bail};
 use jiff::civil::DateTime;
 use std::path::{Path, PathBuf};
+use wattless::analyse::bill::extrapolate::Horizon;
 use wattless::analyse::tariff::Tariff;
 use wattless::collect::store::{Span, Store};
 use wattless::present::report::gather::{Sources, gather};
@@ -29,6 +31,9 @@ pub struct Args {
     /// Tariff file (TOML): without it the report has no money
     #[arg(long, value_name = "FILE")]
     tariff: Option<PathBuf>,
+    /// Extend the bill by like days: month or year; the report says how, and how sure
+    #[arg(long, value_name = "HORIZON", value_parser = horizon, requires = "tariff")]
+    extrapolate: Option<Horizon>,
     /// Only from this local time or date on, e.g. 2026-03-02 or 2026-03-02T06:00
     #[arg(long, value_name = "TIME", value_parser = local_time)]
     from: Option<DateTime>,
@@ -66,7 +71,7 @@ pub fn run(args: &Args) -> anyhow::Result<Outcome> {
         bail!("--from must lie before --to");
     }
     let sources =
-        Sources { store: &store, node: &node, span, site: &site, tariff: tariff.as_ref() };
+        Sources { store: &store, node: &node, span, site: &site, tariff: tariff.as_ref(), horizon: args.extrapolate };
     let gathered =
         gather(&sources).with_context(|| format!("{}, node {}", args.store.display(), node.id))?;
     let today = jiff::Timestamp::now().to_zoned_datetime(site.time_zone.clone()).date();

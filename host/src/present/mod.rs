@@ -3,6 +3,7 @@
 //! Meaning never hangs on colour. Everything fits 80 columns and reads the same when piped.
 
 pub mod chart;
+pub mod bill;
 pub mod hookup;
 pub mod locale;
 pub mod number;

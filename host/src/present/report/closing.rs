@@ -26,6 +26,19 @@ pub(super) fn uncertainty(m: &Material<'_>) -> Section {
             c.hours_of_week_seen
         ),
     ]);
+    if let Some(bill) = m.bill
+        && let Some(now) = super::money::now(bill)
+    {
+        let sure = match bill.extrapolation.as_ref().and_then(|x| x.power_factor_half_width_95) {
+            Some(h) => format!(
+                "\u{b1}{} a month with 95 % confidence, from the spread of like days",
+                m.locale.money(h / bill.months.len().max(1) as f64)
+            ),
+            None if now.whole => "whole months of the log; the meter's and the node's classes apply".into(),
+            None => "of the covered part only; it says nothing about a whole month".into(),
+        };
+        rows.push(vec!["Power-factor part of the bill".into(), m.locale.money(now.part), sure]);
+    }
     if let Some(d) = s.demand.billed().and_then(|b| b.at_p_peak) {
         rows.push(vec![
             "Highest demand".into(),

@@ -3,9 +3,10 @@
 use super::connection::check_at_peak;
 use super::traces::Traces;
 use super::{ConnectionCheck, Material, NodeFacts, Report};
-use crate::analyse::bill::Bill;
-use crate::analyse::bill::plan::{PlanError, determinants};
-use crate::analyse::bill::price::price;
+use crate::analyse::bill::extrapolate::{ExtrapolationError, Horizon, bill_extended};
+use crate::analyse::bill::meter::Reconciliation;
+use crate::analyse::bill::plan::PlanError;
+use crate::analyse::bill::{Bill, bill};
 use crate::analyse::series::{LoadSeries, SeriesError};
 use crate::analyse::survey::{Survey, SurveyError, survey_with};
 use crate::analyse::tariff::Tariff;
@@ -27,6 +28,8 @@ pub struct Sources<'a> {
     pub site: &'a Site,
     /// The tariff; none means no money.
     pub tariff: Option<&'a Tariff>,
+    /// How far the bill is extended by like days; none bills what was recorded.
+    pub horizon: Option<Horizon>,
 }
 
 /// Everything gathered for one report.
@@ -35,6 +38,8 @@ pub struct Gathered {
     pub survey: Survey,
     /// What the tariff makes of the log.
     pub bill: Option<Bill>,
+    /// The log against the utility's meter.
+    pub meter: Option<Reconciliation>,
     traces: Traces,
     connection: Option<ConnectionCheck>,
     node: NodeFacts,
@@ -56,6 +61,12 @@ pub enum GatherError {
     /// The tariff does not fit the log.
     #[error(transparent)]
     Plan(#[from] PlanError),
+    /// The log cannot be extended.
+    #[error(transparent)]
+    Extend(#[from] ExtrapolationError),
+    /// The meter's readings do not fit the log.
+    #[error(transparent)]
+    Meter(#[from] crate::analyse::bill::meter::MeterError),
 }
 
 /// Reads a store and analyses it.
@@ -64,9 +75,11 @@ pub fn gather(from: &Sources<'_>) -> Result<Gathered, GatherError> {
     let absent = from.store.gaps(from.node.id)?;
     let survey = survey_with(&log, from.site, &absent)?;
     let connection = check_at_peak(from.store, from.node.id, &survey, from.site)?;
+    let (bill, meter) = priced(&log, from)?;
     Ok(Gathered {
         traces: Traces::of(&log, from.site, &survey),
-        bill: from.tariff.map(|t| priced(&log, from.site, t)).transpose()?,
+        bill,
+        meter,
         connection,
         survey,
         node: NodeFacts {
@@ -78,11 +91,28 @@ pub fn gather(from: &Sources<'_>) -> Result<Gathered, GatherError> {
     })
 }
 
-/// What a tariff makes of a log.
-fn priced(log: &IntervalLog, site: &Site, tariff: &Tariff) -> Result<Bill, GatherError> {
-    let series = LoadSeries::of_log(log, tariff.step_s(), tariff.demand.apparent)?;
-    let months = determinants(&series, tariff, &site.time_zone)?;
-    Ok(price(tariff, &months, &[]))
+/// What a tariff makes of a log, and the log against the utility's meter.
+fn priced(
+    log: &IntervalLog,
+    from: &Sources<'_>,
+) -> Result<(Option<Bill>, Option<Reconciliation>), GatherError> {
+    let meter = from.site.meter.as_ref().filter(|m| !m.readings.is_empty());
+    if from.tariff.is_none() && meter.is_none() {
+        return Ok((None, None));
+    }
+    let step_s = from.tariff.map_or(from.site.demand.interval_s, Tariff::step_s);
+    let apparent = from.tariff.map_or(from.site.demand.apparent, |t| t.demand.apparent);
+    let series = LoadSeries::of_log(log, step_s, apparent)?;
+    let bill = match (from.tariff, from.horizon) {
+        (None, _) => None,
+        (Some(t), None) => Some(bill(&series, t, zone_of(t, from.site), &[])?),
+        (Some(t), Some(h)) => Some(bill_extended(&series, t, zone_of(t, from.site), &[], h)?),
+    };
+    Ok((bill, meter.map(|m| m.reconcile(&series)).transpose()?))
+}
+
+fn zone_of<'a>(tariff: &'a Tariff, site: &'a Site) -> &'a jiff::tz::TimeZone {
+    tariff.time_zone.as_ref().map_or(&site.time_zone, |z| &z.1)
 }
 
 impl Gathered {
@@ -100,6 +130,7 @@ impl Gathered {
             node: Some(self.node.clone()),
             connection: self.connection.clone(),
             bill: self.bill.as_ref(),
+            meter: self.meter.as_ref(),
             demand_limit_w: None,
             made_on,
             simulated: self.simulated,

@@ -23,6 +23,7 @@ pub use model::Report;
 pub use terminal::{charts_text, summary_text};
 
 use crate::analyse::bill::Bill;
+use crate::analyse::bill::meter::Reconciliation;
 use crate::analyse::survey::Survey;
 use crate::present::locale::Locale;
 use crate::site::Site;
@@ -46,6 +47,8 @@ pub struct Material<'a> {
     pub connection: Option<ConnectionCheck>,
     /// What the tariff makes of the log.
     pub bill: Option<&'a Bill>,
+    /// The log against the utility's meter.
+    pub meter: Option<&'a Reconciliation>,
     /// Demand that must not be exceeded, in W.
     pub demand_limit_w: Option<f64>,
     /// Local date on which the report is made.

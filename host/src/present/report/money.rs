@@ -2,11 +2,13 @@
 
 use super::Material;
 use super::model::{Block, KeyFigure, Section, Table};
+use crate::analyse::bill::extrapolate::Extrapolation;
+use crate::analyse::bill::meter::{Compared, Reconciliation};
 use crate::analyse::bill::{Bill, BillMonth};
 use crate::present::chart::bars::{Layer, StackChart};
 use crate::present::chart::ink::Ink;
 use crate::present::chart::scene::Fill;
-use crate::present::number::{NONE, percent, pf};
+use crate::present::number::{NONE, count, percent, pf};
 use rust_decimal::Decimal;
 use rust_decimal::prelude::ToPrimitive;
 
@@ -208,14 +210,70 @@ pub(super) fn section(m: &Material<'_>) -> Option<Section> {
                 .into(),
         ));
     }
+    if let Some(x) = &bill.extrapolation {
+        out.add(Block::Heading("How the log was extended".into()));
+        out.text(extended_words(m, x));
+        out.points(x.limits.clone());
+    }
+    if let Some(x) = m.meter {
+        out.add(Block::Table(against_meter(x)));
+    }
     let mut cautions: Vec<String> = Vec::new();
-    for c in bill.months.iter().flat_map(|x| &x.cautions) {
+    for c in bill.cautions.iter().chain(bill.months.iter().flat_map(|x| &x.cautions)) {
         if !cautions.contains(&c.words) {
             cautions.push(c.words.clone());
         }
     }
     out.points(cautions);
     Some(out)
+}
+
+/// How a log was extended and how sure that is.
+fn extended_words(m: &Material<'_>, x: &Extrapolation) -> String {
+    let [working, saturdays, sundays] = x.like_days;
+    let how_sure = match (x.half_width_95, x.power_factor_half_width_95) {
+        (Some(total), Some(part)) => format!(
+            " By the spread of like days the total is sure to \u{b1}{}, the power-factor part to \
+             \u{b1}{} (95 %).",
+            m.locale.money(total),
+            m.locale.money(part)
+        ),
+        _ => " No kind of day is there twice, so how sure that is cannot be told.".into(),
+    };
+    format!(
+        "{} of {} days were recorded whole; the others take like days of the log ({}, {}, {}).{how_sure}",
+        x.days_measured,
+        x.days,
+        count(u64::from(working), "working day", "working days"),
+        count(u64::from(saturdays), "Saturday", "Saturdays"),
+        count(u64::from(sundays), "Sunday", "Sundays"),
+    )
+}
+
+/// The log against the utility's meter.
+fn against_meter(x: &Reconciliation) -> Table {
+    let row = |name: &str, c: &Compared| {
+        vec![
+            name.to_owned(),
+            number(c.meter),
+            number(c.log),
+            c.difference_pct.map_or_else(|| NONE.into(), |p| format!("{p:+.2} %")),
+            number(c.uncertainty),
+        ]
+    };
+    let mut rows = vec![row("kWh", &x.active)];
+    rows.extend(x.reactive.as_ref().map(|c| row("kvarh", c)));
+    Table {
+        caption: format!(
+            "The log against the utility's meter{}",
+            x.number.as_ref().map_or_else(String::new, |n| format!(" {n}"))
+        ),
+        head: ["", "meter", "log", "log less meter", "uncertainty of that (k = 2)"]
+            .map(str::to_owned)
+            .to_vec(),
+        rows,
+        ..Table::default()
+    }
 }
 
 /// The month whose lines are shown: the one with the largest power-factor part.
