@@ -4,6 +4,7 @@
 //! default that changes a result is listed in [`Site::assumed`], so that a report can say so.
 //! A new section is one field in `raw::SiteFile`, one struct here, one line in `raw::resolve`.
 
+pub mod installed;
 mod raw;
 
 use jiff::tz::TimeZone;
@@ -36,6 +37,8 @@ pub struct Site {
     pub working_hours: WorkingHours,
     /// What a verdict takes.
     pub verdict: VerdictTerms,
+    /// Capacitor units that are there, or were put in.
+    pub installed: Vec<installed::Installed>,
     /// Defaults that stand in for what the file does not say, in words.
     pub assumed: Vec<String>,
 }
@@ -283,6 +286,18 @@ mod tests {
             ("[working_hours]\ndays = [\"mon\", \"tues\"]\n", 2, vec!["tues", "mon"]),
             ("[working_hours]\nfrom_h = 18\nto_h = 6\n", 3, vec!["after"]),
             ("[verdict]\nhours_of_week = 169\n", 2, vec!["168"]),
+            ("[[installed]]\nname = \"a\"\nkvar = -5\n", 3, vec!["kvar", "positive"]),
+            ("[[installed]]\nname = \"a\"\nkvar = 5\n", 2, vec!["rated_v"]),
+            (
+                "[[installed]]\nname = \"a\"\nkvar = 5\nrated_v = 400\nconnected = \"wye\"\n",
+                5,
+                vec!["delta", "star"],
+            ),
+            (
+                "[[installed]]\nname = \"a\"\nkvar = 5\nrated_v = 400\nsince = \"soon\"\n",
+                5,
+                vec!["2026-03-09"],
+            ),
             ("name = \"x\n", 1, vec![]),
         ] {
             let m = message(text);

@@ -1,6 +1,7 @@
 //! Arguments and printing, one file a verb.
 
 mod bench;
+mod culprit;
 mod demo;
 mod export;
 mod hookup;
@@ -8,6 +9,7 @@ mod measure;
 mod node;
 mod pull;
 mod survey;
+mod verify;
 
 use clap::{Parser, Subcommand};
 use std::io::Write;
@@ -19,6 +21,8 @@ pub enum Outcome {
     Done,
     /// The answer is no (exit code 1).
     No,
+    /// The data does not carry an answer; what it holds was printed (exit code 2).
+    Undecided,
 }
 
 /// From a feeder's log to the power-factor decision.
@@ -38,6 +42,8 @@ enum Verb {
     Measure(measure::Args),
     Pull(pull::Args),
     Survey(survey::Args),
+    Culprit(culprit::Args),
+    Verify(Box<verify::Args>),
     Export(export::Args),
 }
 
@@ -51,6 +57,8 @@ pub fn run() -> anyhow::Result<Outcome> {
         Verb::Measure(args) => measure::run(&args),
         Verb::Pull(args) => pull::run(&args),
         Verb::Survey(args) => survey::run(&args),
+        Verb::Culprit(args) => culprit::run(&args),
+        Verb::Verify(args) => verify::run(&args),
         Verb::Export(args) => export::run(&args),
     }
 }

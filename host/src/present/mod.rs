@@ -2,10 +2,12 @@
 //!
 //! Meaning never hangs on colour. Everything fits 80 columns and reads the same when piped.
 
+pub mod culprit;
 pub mod hookup;
 pub mod number;
 pub mod phasor_picture;
 pub mod picture;
 pub mod survey;
 pub mod text;
+pub mod verify;
 pub mod words;

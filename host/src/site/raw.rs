@@ -35,6 +35,8 @@ pub(super) struct SiteFile {
     working_hours: WorkingHoursSection,
     #[serde(default)]
     verdict: VerdictSection,
+    #[serde(default)]
+    installed: Vec<super::installed::InstalledSection>,
 }
 
 #[derive(Default, Deserialize)]
@@ -129,12 +131,14 @@ impl SiteFile {
                 (name.get_ref().clone(), zone)
             }
         };
+        let supply = self.supply.resolve()?;
         Ok(Site {
             name: self.name,
             feeder: self.feeder,
             time_zone,
             time_zone_name,
-            supply: self.supply.resolve()?,
+            installed: super::installed::resolve(self.installed, &supply)?,
+            supply,
             demand: self.demand.resolve(&mut assumed)?,
             power_factor: self.power_factor.resolve(&mut assumed)?,
             working_hours: self.working_hours.resolve(&mut assumed)?,

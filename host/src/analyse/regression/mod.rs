@@ -99,20 +99,19 @@ pub fn least_squares(
     }
     let root = |i: usize| weights.map_or(1.0, |w| libm::sqrt(w[i].max(0.0)));
     let rows = n + priors.len();
-    let mut a: Vec<Vec<f64>> =
-        columns
-            .iter()
-            .enumerate()
-            .map(|(k, c)| {
-                let mut column: Vec<f64> = (0..n).map(|i| c[i] * root(i)).collect();
-                column.extend(
-                    priors
-                        .iter()
-                        .map(|q| if q.column == k { 1.0 / q.sd_over_residual_sd } else { 0.0 }),
-                );
-                column
-            })
-            .collect();
+    let mut a: Vec<Vec<f64>> = columns
+        .iter()
+        .enumerate()
+        .map(|(k, c)| {
+            let mut column: Vec<f64> = (0..n).map(|i| c[i] * root(i)).collect();
+            column.extend(
+                priors
+                    .iter()
+                    .map(|q| if q.column == k { 1.0 / q.sd_over_residual_sd } else { 0.0 }),
+            );
+            column
+        })
+        .collect();
     let mut b: Vec<f64> = (0..n).map(|i| y[i] * root(i)).collect();
     b.extend(priors.iter().map(|q| q.mean / q.sd_over_residual_sd));
     let r = triangle(&mut a, &mut b, rows)?;

@@ -274,7 +274,7 @@ impl Judge<'_> {
         let [low, high] = self.terms.tolerance;
         let best = self.all.first().unwrap_or(self.whole);
         let score = |e: &Explanation| e.misfit + cost(e);
-        if r + u < 0.0 {
+        if r + u < 0.0 && r < -0.15 {
             let by_var = -self.total.measured_var;
             return (Outcome::Not, vec![Reason::KvarRose { by_var }]);
         }
@@ -285,7 +285,7 @@ impl Judge<'_> {
         }
         let faulty = score(self.whole) - score(best) > APART;
         let total_short = r + u < low;
-        if total_short && r + u < 0.5 && r - u <= 0.1 {
+        if total_short && r + u < 0.5 && r - u <= 0.1 && r < 0.25 {
             return (Outcome::Not, self.nothing());
         }
         if total_short || faulty {
