@@ -2,5 +2,6 @@
 
 pub mod made_log;
 pub mod made_plant;
+pub mod made_store;
 pub mod program;
 pub mod waveform;

@@ -58,7 +58,7 @@ pub(super) fn run(
         &after.p_w.iter().zip(&after.v).map(|(p, v)| c.before_at(*p, *v)).collect::<Vec<f64>>(),
     );
     let found = c.drop_of(&before.q1_var, &after.q1_var, level).ok_or(too_few)?;
-    let freedom = (c.before.serial.stretches.min(c.after.serial.stretches) as f64 - 1.0).max(4.0);
+    let freedom = freedom(&c, &found);
     let t = student::quantile(terms.confidence, freedom);
     let budget = c.budget(&found, terms.instrument_share, t, freedom);
     let total = drop("total", &found, budget.combined_var, t, total_of(&output_var));
@@ -145,6 +145,16 @@ pub(super) fn run(
         explanations: if terms.installed.is_empty() { Vec::new() } else { shown(&all) },
         needed,
     })
+}
+
+/// Effective degrees of freedom by Welch and Satterthwaite (JCGM 100, G.4): those of the two
+/// ranges by their weight in the variance; what is not estimated from scatter has no end of them.
+fn freedom(c: &Comparison, f: &Found) -> f64 {
+    let fourth = |x: f64| x * x * x * x;
+    let of = |stretches: usize| (stretches as f64 - 1.0).max(3.0);
+    let parts = fourth(f.sd_before) / of(c.before.serial.stretches)
+        + fourth(f.sd_after) / of(c.after.serial.stretches);
+    if parts > 0.0 { (fourth(f.sd()) / parts).max(3.0) } else { f64::INFINITY }.min(1e6)
 }
 
 /// Refuses ranges that cannot belong together.
@@ -435,10 +445,12 @@ fn needed(
     terms: &Terms,
 ) -> Option<Needed> {
     let expected = total.expected_var.filter(|e| *e > 0.0)?;
-    let wish = terms.wished_share * expected / b.t;
-    if b.combined_var <= wish {
+    if b.combined_var * b.t <= terms.wished_share * expected {
         return None;
     }
+    // A longer range has more stretches behind it, and a smaller t.
+    let t = b.t.min(student::quantile(terms.confidence, 20.0));
+    let wish = terms.wished_share * expected / t;
     let square = |x: f64| x * x;
     let stays = square(f.sd_mix) + square(b.instrument_var) + square(f.sd_voltage);
     let before = square(f.sd_before) - square(f.sd_voltage);

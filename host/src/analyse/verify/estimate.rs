@@ -19,7 +19,7 @@ const EXPONENT_SD: f64 = 1.0;
 
 /// Loads that make other kvar at the same kW after than before, as a share of the kvar before:
 /// what a fit cannot see. One standard deviation; found by simulated pairs with changed shifts.
-const MIX_SHARE: f64 = 0.02;
+const MIX_SHARE: f64 = 0.025;
 
 /// Points of the load's distribution at which the line may bend.
 const KNOTS: [f64; 7] = [0.005, 0.1, 0.3, 0.5, 0.7, 0.9, 0.995];
@@ -184,18 +184,23 @@ impl Comparison {
             })
             .unwrap_or(0.0);
 
+        let (before_h, compared_h) = (hours(before, &rows_before), hours(after, &rows_after));
+        let (before_serial, after_serial) = lent(
+            (before_serial, rows_before.len(), before_h),
+            (after_serial, rows_after.len(), compared_h),
+        );
         let mut c = Comparison {
             knots,
             reference_v,
             before: Side {
-                hours: hours(before, &rows_before),
+                hours: before_h,
                 rows: rows_before,
                 columns,
                 fit,
                 serial: before_serial,
             },
             after: Side {
-                hours: hours(after, &rows_after),
+                hours: compared_h,
                 rows: rows_after,
                 columns: columns_after,
                 fit: fit_after,
@@ -361,6 +366,22 @@ impl Comparison {
             own_share: (drop > 0.0).then(|| t * combined_var / drop),
         }
     }
+}
+
+/// A range much shorter than the other cannot show its own long memory: it is the same plant's, and
+/// takes the other's.
+fn lent(before: (Serial, usize, f64), after: (Serial, usize, f64)) -> (Serial, Serial) {
+    let longer = |short: (Serial, usize, f64), long: (Serial, usize, f64)| {
+        let (mut s, n, hours) = short;
+        // In records of unlike length the memory is the same in hours.
+        let in_hours = long.0.inflation * long.2 / long.1.max(1) as f64;
+        let borrowed = (in_hours * n as f64 / hours.max(1e-9)).min(n as f64 / 2.0);
+        if hours < 0.5 * long.2 && borrowed > s.inflation {
+            s.inflation = borrowed;
+        }
+        s
+    };
+    (longer(before, after), longer(after, before))
 }
 
 /// Fractional savings uncertainty of ASHRAE Guideline 14 (1.26 and n′ from memory):
