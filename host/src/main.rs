@@ -9,6 +9,7 @@ fn main() -> ExitCode {
     match cli::run() {
         Ok(cli::Outcome::Done) => ExitCode::SUCCESS,
         Ok(cli::Outcome::No) => ExitCode::from(1),
+        Ok(cli::Outcome::Undecided) => ExitCode::from(2),
         Err(error) => {
             eprintln!("wattless: {}", message(&error));
             ExitCode::from(2)

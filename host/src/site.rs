@@ -4,6 +4,7 @@
 //! default that changes a result is listed in [`Site::assumed`], so that a report can say so.
 //! A new section is one field in `raw::SiteFile`, one struct here, one line in `raw::resolve`.
 
+pub mod installed;
 mod raw;
 pub mod writing;
 
@@ -42,6 +43,8 @@ pub struct Site {
     pub writing: writing::WritingTerms,
     /// The utility's meter and its registers.
     pub meter: Option<Meter>,
+    /// Capacitor units that are there, or were put in.
+    pub installed: Vec<installed::Installed>,
     /// Defaults that stand in for what the file does not say, in words.
     pub assumed: Vec<String>,
 }
@@ -296,6 +299,18 @@ mod tests {
             ("[meter]\nmultiplier = 0\n", 2, vec!["above 0"]),
             ("[[meter.reading]]\nat = \"noon\"\nkwh = 1\n", 2, vec!["2026-03-02T00:00"]),
             ("[[meter.reading]]\nat = \"2026-03-02T00:00\"\nkwh = -1\n", 3, vec!["0 or more"]),
+            ("[[installed]]\nname = \"a\"\nkvar = -5\n", 3, vec!["kvar", "positive"]),
+            ("[[installed]]\nname = \"a\"\nkvar = 5\n", 2, vec!["rated_v"]),
+            (
+                "[[installed]]\nname = \"a\"\nkvar = 5\nrated_v = 400\nconnected = \"wye\"\n",
+                5,
+                vec!["delta", "star"],
+            ),
+            (
+                "[[installed]]\nname = \"a\"\nkvar = 5\nrated_v = 400\nsince = \"soon\"\n",
+                5,
+                vec!["2026-03-09"],
+            ),
             ("name = \"x\n", 1, vec![]),
         ] {
             let m = message(text);

@@ -1,5 +1,7 @@
 //! What the checks share: waveforms and logs with a truth in closed form, the program itself.
 
 pub mod made_log;
+pub mod made_plant;
+pub mod made_store;
 pub mod program;
 pub mod waveform;

@@ -1,8 +1,11 @@
 //! What the data says: the connection, readings of waveforms, the survey of a log.
 
 pub mod bill;
+pub mod culprit;
 pub mod hookup;
 pub mod measure;
+pub mod regression;
 pub mod series;
 pub mod survey;
 pub mod tariff;
+pub mod verify;

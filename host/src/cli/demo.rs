@@ -12,8 +12,8 @@ use std::path::{Path, PathBuf};
 use std::sync::atomic::{AtomicBool, Ordering};
 use std::thread;
 use std::time::Instant;
-use wattless::analyse::survey::Survey;
 use wattless::analyse::bill::extrapolate::Horizon;
+use wattless::analyse::survey::Survey;
 use wattless::analyse::tariff::{MILLRACE, Tariff};
 use wattless::bench::flash::{RamFlash, USUAL_SIZE};
 use wattless::bench::port::{Listener, ServeAddress};
@@ -91,6 +91,8 @@ pub fn run(args: &Args) -> anyhow::Result<Outcome> {
         site: &site,
         tariff: Some(&tariff),
         // A shortened week holds no whole day of every kind to stand for others.
+        history: &[],
+        installed_ms: None,
         horizon: (to_ms == whole_ms).then_some(Horizon::Month),
     })?;
     let survey = &gathered.survey;

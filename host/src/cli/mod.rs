@@ -2,6 +2,7 @@
 
 mod bench;
 mod bill;
+mod culprit;
 mod demo;
 mod export;
 mod hookup;
@@ -10,6 +11,7 @@ mod node;
 mod pull;
 mod report;
 mod survey;
+mod verify;
 
 use clap::{Parser, Subcommand};
 use std::io::Write;
@@ -21,6 +23,8 @@ pub enum Outcome {
     Done,
     /// The answer is no (exit code 1).
     No,
+    /// The data does not carry an answer; what it holds was printed (exit code 2).
+    Undecided,
 }
 
 /// From a feeder's log to the power-factor decision.
@@ -42,6 +46,8 @@ enum Verb {
     Survey(survey::Args),
     Report(report::Args),
     Bill(Box<bill::Args>),
+    Culprit(culprit::Args),
+    Verify(Box<verify::Args>),
     Export(export::Args),
 }
 
@@ -57,6 +63,8 @@ pub fn run() -> anyhow::Result<Outcome> {
         Verb::Survey(args) => survey::run(&args),
         Verb::Report(args) => report::run(&args),
         Verb::Bill(args) => bill::run(&args),
+        Verb::Culprit(args) => culprit::run(&args),
+        Verb::Verify(args) => verify::run(&args),
         Verb::Export(args) => export::run(&args),
     }
 }

@@ -7,6 +7,7 @@ use anyhow::{Context, bail};
 use jiff::civil::DateTime;
 use std::path::{Path, PathBuf};
 use wattless::analyse::bill::extrapolate::Horizon;
+use wattless::analyse::bill::past::PastBills;
 use wattless::analyse::tariff::Tariff;
 use wattless::collect::store::{Span, Store};
 use wattless::present::report::gather::{Sources, gather};
@@ -34,6 +35,13 @@ pub struct Args {
     /// Extend the bill by like days: month or year; the report says how, and how sure
     #[arg(long, value_name = "HORIZON", value_parser = horizon, requires = "tariff")]
     extrapolate: Option<Horizon>,
+    /// Past bills of the months before, for ratchets (CSV, as for `bill`)
+    #[arg(long, value_name = "FILE", requires = "tariff")]
+    history: Option<PathBuf>,
+    /// When the correction was installed: the report is on the time from then on, and compares it
+    /// with the time before; units are the [[installed]] ones of the site file
+    #[arg(long, value_name = "TIME", value_parser = local_time)]
+    installed_on: Option<DateTime>,
     /// Only from this local time or date on, e.g. 2026-03-02 or 2026-03-02T06:00
     #[arg(long, value_name = "TIME", value_parser = local_time)]
     from: Option<DateTime>,
@@ -70,8 +78,23 @@ pub fn run(args: &Args) -> anyhow::Result<Outcome> {
     if span.from_ms >= span.to_ms {
         bail!("--from must lie before --to");
     }
-    let sources =
-        Sources { store: &store, node: &node, span, site: &site, tariff: tariff.as_ref(), horizon: args.extrapolate };
+    let history = match (&args.history, &tariff) {
+        (Some(path), Some(t)) => {
+            let zone = t.time_zone.as_ref().map_or(&site.time_zone, |z| &z.1);
+            PastBills::load(path, t, zone)?.quantities()
+        }
+        _ => Vec::new(),
+    };
+    let sources = Sources {
+        store: &store,
+        node: &node,
+        span,
+        site: &site,
+        tariff: tariff.as_ref(),
+        horizon: args.extrapolate,
+        history: &history,
+        installed_ms: unix_ms(args.installed_on, &site.time_zone)?,
+    };
     let gathered =
         gather(&sources).with_context(|| format!("{}, node {}", args.store.display(), node.id))?;
     let today = jiff::Timestamp::now().to_zoned_datetime(site.time_zone.clone()).date();

@@ -105,7 +105,11 @@ impl Locale {
             }
             let end = number_end(&chars, at);
             let plain: String = chars[at..end].iter().filter(|c| !is_group(**c)).collect();
-            let named = chars.get(end).is_some_and(|c| c.is_alphabetic() || *c == '-')
+            // 0.1.0 is a version.
+            let version = chars.get(end) == Some(&'.')
+                && chars.get(end + 1).is_some_and(char::is_ascii_digit);
+            let named = version
+                || chars.get(end).is_some_and(|c| c.is_alphabetic() || *c == '-')
                 || (at > 0 && chars[at - 1] == '-' && !is_minus(&chars, at - 1));
             // Four digits without anything may be a year.
             let year = end - at == 4 && !plain.contains('.');
@@ -232,9 +236,15 @@ mod tests {
             american.localise(text),
             "PF 0.751 at 134.4 kW on Tue 03/03/2026 14:45, 12,345 kWh, off by −0.5 %."
         );
-        for same in
-            ["IEC 61000-4-30", "IEEE Std 1459-2010", "L1", "06–18 h", "NFPA 70E", "3 of 12."]
-        {
+        for same in [
+            "IEC 61000-4-30",
+            "IEEE Std 1459-2010",
+            "L1",
+            "06–18 h",
+            "0.1.0",
+            "NFPA 70E",
+            "3 of 12.",
+        ] {
             assert_eq!(metric.localise(same), same);
             assert_eq!(american.localise(same), same);
         }

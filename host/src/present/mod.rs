@@ -2,8 +2,9 @@
 //!
 //! Meaning never hangs on colour. Everything fits 80 columns and reads the same when piped.
 
-pub mod chart;
 pub mod bill;
+pub mod chart;
+pub mod culprit;
 pub mod hookup;
 pub mod locale;
 pub mod number;
@@ -12,4 +13,5 @@ pub mod picture;
 pub mod report;
 pub mod survey;
 pub mod text;
+pub mod verify;
 pub mod words;

@@ -41,6 +41,8 @@ pub(super) struct SiteFile {
     #[serde(default)]
     report: ReportSection,
     meter: Option<MeterSection>,
+    #[serde(default)]
+    installed: Vec<super::installed::InstalledSection>,
 }
 
 #[derive(Default, Deserialize)]
@@ -168,13 +170,15 @@ impl SiteFile {
             }
         };
         let meter = self.meter.map(|m| m.resolve(&time_zone)).transpose()?;
+        let supply = self.supply.resolve()?;
         Ok(Site {
             meter,
             name: self.name,
             feeder: self.feeder,
             time_zone,
             time_zone_name,
-            supply: self.supply.resolve()?,
+            installed: super::installed::resolve(self.installed, &supply)?,
+            supply,
             demand: self.demand.resolve(&mut assumed)?,
             power_factor: self.power_factor.resolve(&mut assumed)?,
             working_hours: self.working_hours.resolve(&mut assumed)?,

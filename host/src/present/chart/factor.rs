@@ -8,7 +8,7 @@ use super::scene::{Canvas, Dash, Fill, Scene, Shape};
 use crate::present::locale::Locale;
 
 /// Columns and rows that intervals are counted in.
-const CELLS: (usize, usize) = (48, 32);
+const CELLS: (usize, usize) = (40, 24);
 
 /// An interval.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -81,12 +81,12 @@ impl Chart for FactorChart {
         let largest = cells.iter().flatten().copied().max().unwrap_or(0).max(1);
         let width = (plot.x.end - plot.x.start) / CELLS.0 as f64;
         let height = (plot.y.start - plot.y.end) / CELLS.1 as f64;
-        let room = width.min(height * 1.6);
+        let room = width.min(height * 1.5);
         for (at, cell) in cells.iter().enumerate() {
             let x = plot.x.start + (at % CELLS.0) as f64 * width + width / 2.0;
             let y = plot.y.start - (at / CELLS.0) as f64 * height - height / 2.0;
             for (leads, count) in cell.iter().enumerate().filter(|(_, n)| **n > 0) {
-                let side = room * libm::sqrt(f64::from(*count) / f64::from(largest)).max(0.28);
+                let side = room * libm::sqrt(f64::from(*count) / f64::from(largest)).max(0.42);
                 let square = [x - side / 2.0, y - side / 2.0, side, side];
                 let below = lowest + (at / CELLS.0) as f64 / CELLS.1 as f64 * (1.0 - lowest)
                     < self.target - 0.5 / CELLS.1 as f64 * (1.0 - lowest);

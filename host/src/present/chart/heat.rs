@@ -45,7 +45,8 @@ impl Chart for HeatChart {
         let top = c.line * 1.3;
         let width = (c.width - left - c.letter) / 24.0;
         let height = (c.height - top - c.line * 2.4) / 7.0;
-        let side = width.min(height) * 0.92;
+        // Squares of characters would run into each other.
+        let side = width.min(height) * if c.text { 0.7 } else { 0.92 };
         for hour in (0..=24).step_by(if width * 3.0 < c.width_of("00:00") { 6 } else { 3 }) {
             let x = left + f64::from(hour) * width;
             scene.text((x, c.line * 0.8), format!("{hour:02}"), Anchor::Middle, Ink::Quiet);
@@ -75,13 +76,12 @@ impl Chart for HeatChart {
                 }
             }
         }
-        if let Some((hour, name)) = &self.marked {
+        if let Some((hour, _)) = &self.marked {
             let x = left + ((hour % 24) as f64 + 0.5) * width;
             let y = top + ((hour / 24) as f64 + 0.5) * height;
-            scene.mark((x, y), side * 0.62, Shape::Ring, Ink::Limit);
-            let at = if x > c.width * 0.5 { x - side } else { x + side };
-            let anchor = if x > c.width * 0.5 { Anchor::End } else { Anchor::Start };
-            super::plot::halo(&mut scene, c, (at, y - height * 0.55), name, anchor, Ink::Limit);
+            let size = c.line * 0.84;
+            scene.rect([x - size / 2.0, y - size / 2.0, size, size], Ink::Paper, Fill::Solid);
+            scene.strong((x, y + c.line * 0.27), "P", Anchor::Middle, Ink::Text);
         }
         let foot = c.height - c.line * 0.5;
         let mut x = left;
@@ -92,6 +92,11 @@ impl Chart for HeatChart {
             scene.rect([x, foot - s, s, s], ink, fill);
             scene.text((x + s + c.letter * 0.7, foot), words.as_str(), Anchor::Start, Ink::Text);
             x += s + c.width_of(words) + c.letter * 2.4;
+        }
+        if let Some((_, name)) = &self.marked {
+            let words = format!("P {name}");
+            scene.text((x, foot), words.as_str(), Anchor::Start, Ink::Text);
+            x += c.width_of(&words) + c.letter * 2.4;
         }
         let full = format!("full square: {} {}", locale.four_digits(self.full.0), self.full.1);
         if x + c.width_of(&full) < c.width {

@@ -34,7 +34,9 @@ pub(super) fn uncertainty(m: &Material<'_>) -> Section {
                 "\u{b1}{} a month with 95 % confidence, from the spread of like days",
                 m.locale.money(h / bill.months.len().max(1) as f64)
             ),
-            None if now.whole => "whole months of the log; the meter's and the node's classes apply".into(),
+            None if now.whole => {
+                "whole months of the log; the meter's and the node's classes apply".into()
+            }
             None => "of the covered part only; it says nothing about a whole month".into(),
         };
         rows.push(vec!["Power-factor part of the bill".into(), m.locale.money(now.part), sure]);

@@ -6,10 +6,12 @@ use super::{ConnectionCheck, Material, NodeFacts, Report};
 use crate::analyse::bill::extrapolate::{ExtrapolationError, Horizon, bill_extended};
 use crate::analyse::bill::meter::Reconciliation;
 use crate::analyse::bill::plan::PlanError;
+use crate::analyse::bill::quantities::MonthQuantities;
 use crate::analyse::bill::{Bill, bill};
 use crate::analyse::series::{LoadSeries, SeriesError};
 use crate::analyse::survey::{Survey, SurveyError, survey_with};
 use crate::analyse::tariff::Tariff;
+use crate::analyse::verify::{Terms, Verification, VerifyError, verify};
 use crate::collect::log::IntervalLog;
 use crate::collect::store::{NodeInfo, Span, Store, StoreError};
 use crate::present::locale::Locale;
@@ -30,6 +32,11 @@ pub struct Sources<'a> {
     pub tariff: Option<&'a Tariff>,
     /// How far the bill is extended by like days; none bills what was recorded.
     pub horizon: Option<Horizon>,
+    /// Bills before the log, for clauses that look back.
+    pub history: &'a [MonthQuantities],
+    /// When the correction was installed, Unix milliseconds: the report is on the time from then
+    /// on, and compares it with the time before.
+    pub installed_ms: Option<i64>,
 }
 
 /// Everything gathered for one report.
@@ -40,6 +47,8 @@ pub struct Gathered {
     pub bill: Option<Bill>,
     /// The log against the utility's meter.
     pub meter: Option<Reconciliation>,
+    /// Before and after.
+    pub proof: Option<Verification>,
     traces: Traces,
     connection: Option<ConnectionCheck>,
     node: NodeFacts,
@@ -67,16 +76,33 @@ pub enum GatherError {
     /// The meter's readings do not fit the log.
     #[error(transparent)]
     Meter(#[from] crate::analyse::bill::meter::MeterError),
+    /// Before and after cannot be compared.
+    #[error(transparent)]
+    Verify(#[from] VerifyError),
 }
 
 /// Reads a store and analyses it.
 pub fn gather(from: &Sources<'_>) -> Result<Gathered, GatherError> {
-    let log = from.store.read_log(from.node.id, from.span)?;
+    let span = Span {
+        from_ms: from.installed_ms.map_or(from.span.from_ms, |t| t.max(from.span.from_ms)),
+        ..from.span
+    };
+    let log = from.store.read_log(from.node.id, span)?;
     let absent = from.store.gaps(from.node.id)?;
     let survey = survey_with(&log, from.site, &absent)?;
     let connection = check_at_peak(from.store, from.node.id, &survey, from.site)?;
     let (bill, meter) = priced(&log, from)?;
+    let proof = match from.installed_ms {
+        None => None,
+        Some(at) => {
+            let before = Span { to_ms: at, ..from.span };
+            let before = from.store.read_log(from.node.id, before)?;
+            let units = from.site.installed.iter().map(|i| i.unit.clone()).collect();
+            Some(verify(&before, &log, from.site, &Terms::new(units))?)
+        }
+    };
     Ok(Gathered {
+        proof,
         traces: Traces::of(&log, from.site, &survey),
         bill,
         meter,
@@ -105,8 +131,10 @@ fn priced(
     let series = LoadSeries::of_log(log, step_s, apparent)?;
     let bill = match (from.tariff, from.horizon) {
         (None, _) => None,
-        (Some(t), None) => Some(bill(&series, t, zone_of(t, from.site), &[])?),
-        (Some(t), Some(h)) => Some(bill_extended(&series, t, zone_of(t, from.site), &[], h)?),
+        (Some(t), None) => Some(bill(&series, t, zone_of(t, from.site), from.history)?),
+        (Some(t), Some(h)) => {
+            Some(bill_extended(&series, t, zone_of(t, from.site), from.history, h)?)
+        }
     };
     Ok((bill, meter.map(|m| m.reconcile(&series)).transpose()?))
 }
@@ -131,6 +159,7 @@ impl Gathered {
             connection: self.connection.clone(),
             bill: self.bill.as_ref(),
             meter: self.meter.as_ref(),
+            proof: self.proof.as_ref(),
             demand_limit_w: None,
             made_on,
             simulated: self.simulated,

@@ -99,10 +99,11 @@ impl Writer<'_> {
             self.element("<dd>", words, "</dd></div>\n");
         }
         self.raw("</dl>\n");
+        self.element("<p class=\"review\">", &s.review, "</p>\n");
         if let Some(f) = &s.figure {
             self.figure(f);
         }
-        self.element("<p class=\"review\">", &s.review, "</p>\n</section>\n");
+        self.raw("</section>\n");
     }
 
     fn contents(&mut self) {
@@ -156,7 +157,8 @@ impl Writer<'_> {
             &t.caption,
             "\">\n",
         );
-        self.element("<table>\n<caption>", &t.caption, "</caption>\n<thead><tr>");
+        let short = if t.rows.len() <= 14 { " class=\"short\"" } else { "" };
+        self.element(&format!("<table{short}>\n<caption>"), &t.caption, "</caption>\n<thead><tr>");
         let side = |k: usize| if k == 0 || t.left.contains(&k) { " class=\"l\"" } else { "" };
         for (k, name) in t.head.iter().enumerate() {
             if name.is_empty() {

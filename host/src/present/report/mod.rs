@@ -15,6 +15,7 @@ pub mod model;
 mod money;
 #[cfg(feature = "pdf")]
 pub mod pdf;
+mod proof;
 mod summary;
 mod terminal;
 pub mod traces;
@@ -25,6 +26,7 @@ pub use terminal::{charts_text, summary_text};
 use crate::analyse::bill::Bill;
 use crate::analyse::bill::meter::Reconciliation;
 use crate::analyse::survey::Survey;
+use crate::analyse::verify::Verification;
 use crate::present::locale::Locale;
 use crate::site::Site;
 use traces::Traces;
@@ -49,6 +51,8 @@ pub struct Material<'a> {
     pub bill: Option<&'a Bill>,
     /// The log against the utility's meter.
     pub meter: Option<&'a Reconciliation>,
+    /// The comparison of before and after.
+    pub proof: Option<&'a Verification>,
     /// Demand that must not be exceeded, in W.
     pub demand_limit_w: Option<f64>,
     /// Local date on which the report is made.
@@ -99,6 +103,7 @@ impl Report {
         sections.extend(load::duration(m));
         sections.push(grounds::phases(m));
         sections.extend(money::section(m));
+        sections.extend(proof::section(m));
         sections.push(closing::uncertainty(m));
         sections.push(closing::assumptions(m));
         sections.push(closing::cautions(m));

@@ -173,7 +173,7 @@ pub(super) fn section(m: &Material<'_>) -> Option<Section> {
             pf(f.power_factor.average),
             money(m, x.total),
             money(m, x.power_factor_part),
-            percent(x.quantities.frame.coverage()),
+            covered(x),
         ]
     };
     let mut rows: Vec<Vec<String>> = bill.months.iter().map(month_row).collect();
@@ -273,6 +273,17 @@ fn against_meter(x: &Reconciliation) -> Table {
             .to_vec(),
         rows,
         ..Table::default()
+    }
+}
+
+/// How much of a month was recorded, and whether the rest was filled.
+fn covered(x: &BillMonth) -> String {
+    let f = &x.quantities.frame;
+    let length = f.length_s();
+    if f.is_filled() && length > 0.0 {
+        format!("{}, rest extended", percent(((f.covered_s - f.filled_s) / length).max(0.0)))
+    } else {
+        percent(f.coverage())
     }
 }
 

@@ -3,7 +3,7 @@
 use super::Material;
 use super::load::profile_chart;
 use super::model::{Figure, KeyFigure, Summary, Tone};
-use super::money;
+use super::{money, proof};
 use crate::analyse::survey::verdict::Class;
 use crate::present::number::{NONE, percent, span};
 use crate::present::words;
@@ -43,7 +43,30 @@ pub(super) fn summary(m: &Material<'_>) -> Summary {
         Class::WorthFixing => Tone::Act,
         Class::CannotTell => Tone::Open,
     };
-    let mut points = vec![("Finding".to_owned(), joined(&[&w.why, &w.needs]))];
+    let (headline, tone) = match money_headline(m) {
+        Some(costs) if tone == Tone::Act => (costs, tone),
+        _ => (w.verdict.clone(), tone),
+    };
+    let mut found = joined(&[&w.why, &w.needs]);
+    if headline != w.verdict {
+        found = format!("{} {found}", w.verdict);
+    }
+    let mut points = vec![("Finding".to_owned(), found)];
+    let (headline, tone) = match (proof::sentence(m), proof::worked(m)) {
+        (None, _) => (headline, tone),
+        (Some(words), worked) => {
+            points.insert(0, ("The correction".into(), words.clone()));
+            let first = words.split_inclusive(". ").next().unwrap_or(&words).trim().to_owned();
+            (
+                first,
+                match worked {
+                    Some(true) => Tone::Good,
+                    Some(false) => Tone::Act,
+                    None => Tone::Open,
+                },
+            )
+        }
+    };
     if let Some(when) = w.when.first() {
         points.push(("When".into(), when.clone()));
     }
@@ -58,7 +81,7 @@ pub(super) fn summary(m: &Material<'_>) -> Summary {
         points.push(("If nothing is done".into(), words));
     }
     Summary {
-        headline: w.verdict.clone(),
+        headline,
         tone,
         figures: figures(m),
         points,
@@ -66,10 +89,24 @@ pub(super) fn summary(m: &Material<'_>) -> Summary {
             name: "Power over the log".into(),
             caption: "Active power (unbroken) and reactive power (dashed).".into(),
             chart: Box::new(profile_chart(m)),
-            height: 190.0,
+            height: 180.0,
         }),
         review: REVIEW.into(),
     }
+}
+
+/// The money as the headline, where a bill knows it.
+fn money_headline(m: &Material<'_>) -> Option<String> {
+    let now = money::now(m.bill?)?;
+    (now.part > 0.0 && now.total > 0.0).then(|| {
+        format!(
+            "The power factor costs {} {}{}: {} of the bill.",
+            m.locale.money(now.part),
+            now.over,
+            if now.filled { " (extended from the log)" } else { "" },
+            percent(now.part / now.total)
+        )
+    })
 }
 
 fn joined(lists: &[&Vec<String>]) -> String {
@@ -106,8 +143,8 @@ fn figures(m: &Material<'_>) -> Vec<KeyFigure> {
     out.push(KeyFigure {
         id: "kvar_lacking_average",
         label: match need {
-            Some(x) if x < 0.0 => format!("{} too many on average", u.unit("var")),
-            _ => format!("{} lacking on average", u.unit("var")),
+            Some(x) if x < 0.0 => "Too many on average".into(),
+            _ => "Lacking on average".into(),
         },
         value: need.map_or_else(|| NONE.into(), |x| u.with(libm::fabs(x), "var")),
         note: s

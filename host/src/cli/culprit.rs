@@ -1,0 +1,161 @@
+//! `wattless culprit`: arguments and printing.
+
+use super::verify::{Range, range};
+use super::{Outcome, print};
+use anyhow::bail;
+use std::path::{Path, PathBuf};
+use wattless::analyse::culprit::{NamedLog, Place, Swing, culprits};
+use wattless::collect::store::{NodeInfo, Span, Store};
+use wattless::present::culprit::{culprit_json, culprit_text};
+use wattless::present::text::Style;
+use wattless::site::Site;
+
+/// Which load draws the kvar: logs ranked, and what switches within each
+///
+/// Takes every node of the stores as a log of its own (service and feeders), or, with --place,
+/// one node that was moved from load to load. Times need not overlap: a feeder that was not
+/// recorded during the peak counts with its own profile by weekday and hour.
+#[derive(Debug, clap::Args)]
+pub struct Args {
+    /// Folders of stores that `wattless pull` fills
+    #[arg(required = true)]
+    stores: Vec<PathBuf>,
+    /// Node or feeder that is the service, upstream of the others
+    #[arg(long, value_name = "NAME")]
+    service: Option<String>,
+    /// A load and when the node was on it: "Log saw=2026-03-02..2026-03-04", with a node's number
+    /// or feeder ahead of the time where the stores hold several: "Log saw=NODE@FROM..TO"
+    #[arg(long, value_name = "NAME=FROM..TO", value_parser = place)]
+    place: Vec<(String, Option<String>, Range)>,
+    /// Site file (TOML)
+    #[arg(long, value_name = "FILE")]
+    site: Option<PathBuf>,
+    /// Only from and to these local times, e.g. 2026-03-02..2026-03-09
+    #[arg(long, value_name = "FROM..TO", value_parser = range, conflicts_with = "place")]
+    range: Option<Range>,
+    /// Print one JSON object
+    #[arg(long)]
+    json: bool,
+}
+
+fn place(text: &str) -> Result<(String, Option<String>, Range), String> {
+    let (name, rest) = text
+        .split_once('=')
+        .filter(|(n, _)| !n.trim().is_empty())
+        .ok_or("give a name and a time, e.g. \"Log saw=2026-03-02..2026-03-04\"")?;
+    let (node, time) = match rest.rsplit_once('@') {
+        Some((node, time)) => (Some(node.to_owned()), time),
+        None => (None, rest),
+    };
+    Ok((name.trim().to_owned(), node, range(time)?))
+}
+
+/// Runs the verb.
+pub fn run(args: &Args) -> anyhow::Result<Outcome> {
+    let site = match &args.site {
+        Some(path) => Site::load(path)?,
+        None => Site::default(),
+    };
+    let stores: Vec<(Store, &Path)> = args
+        .stores
+        .iter()
+        .map(|p| Ok((Store::open(p)?, p.as_path())))
+        .collect::<anyhow::Result<_>>()?;
+    let mut all: Vec<(usize, NodeInfo)> = Vec::new();
+    for (k, (store, _)) in stores.iter().enumerate() {
+        all.extend(store.nodes()?.into_iter().map(|n| (k, n)));
+    }
+    let name = |n: &NodeInfo| if n.feeder.is_empty() { n.id.to_string() } else { n.feeder.clone() };
+    let known = || {
+        all.iter().map(|(_, n)| format!("{} ({})", name(n), n.id)).collect::<Vec<_>>().join(", ")
+    };
+    let find = |asked: &str| -> anyhow::Result<&(usize, NodeInfo)> {
+        let found: Vec<_> =
+            all.iter().filter(|(_, n)| n.feeder == asked || n.id.to_string() == asked).collect();
+        match found.as_slice() {
+            [one] => Ok(one),
+            [] => bail!("no node or feeder {asked:?} in the stores; there are: {}", known()),
+            _ => bail!("several nodes are called {asked:?}; give the number: {}", known()),
+        }
+    };
+    let mut logs = Vec::new();
+    if args.place.is_empty() {
+        let span = args.range.map(|r| r.span(&site.time_zone)).transpose()?.unwrap_or(Span::ALL);
+        let service = args.service.as_deref().map(find).transpose()?;
+        for entry in &all {
+            let (k, node) = entry;
+            let is_service = service.is_some_and(|s| s.0 == *k && s.1.id == node.id);
+            let place = if is_service { Place::Service } else { Place::Feeder };
+            let mut called = name(node);
+            if all.iter().filter(|(_, n)| name(n) == called).count() > 1 {
+                called = format!("{called} ({})", node.id);
+            }
+            logs.push(read(&stores[*k].0, node, &called, place, span)?);
+        }
+    } else {
+        for (called, asked, r) in &args.place {
+            let (k, node) = match asked {
+                Some(asked) => find(asked)?,
+                None => match all.as_slice() {
+                    [one] => one,
+                    _ => bail!(
+                        "--place {called:?} does not say which node; put one ahead of the time, \
+                         NODE@FROM..TO, of: {}",
+                        known()
+                    ),
+                },
+            };
+            let is_service = args.service.as_deref() == Some(called.as_str());
+            let place = if is_service { Place::Service } else { Place::Feeder };
+            logs.push(read(&stores[*k].0, node, called, place, r.span(&site.time_zone)?)?);
+        }
+        if let Some(s) = &args.service
+            && !args.place.iter().any(|p| p.0 == *s)
+        {
+            bail!("--service {s:?} is none of the names given with --place");
+        }
+    }
+    for (store, path) in &stores {
+        for node in store.nodes()? {
+            let unplaced = store.extent(node.id)?.unplaced;
+            if unplaced > 0 {
+                eprintln!(
+                    "wattless: {}: {unplaced} records of node {} have no place in time yet and \
+                     are left out; pull once more",
+                    path.display(),
+                    node.id
+                );
+            }
+        }
+    }
+    let c = culprits(&logs, &site)?;
+    print(&if args.json {
+        format!("{:#}\n", culprit_json(&c))
+    } else {
+        culprit_text(&c, Style::for_stdout())
+    })?;
+    Ok(Outcome::Done)
+}
+
+/// A log with the extremes of its records.
+fn read(
+    store: &Store,
+    node: &NodeInfo,
+    name: &str,
+    place: Place,
+    span: Span,
+) -> anyhow::Result<NamedLog> {
+    let log = store.read_log(node.id, span)?;
+    let mut extremes: Vec<(i64, u32, Swing)> = Vec::with_capacity(log.len());
+    for r in store.read_span(node.id, span)? {
+        let r = r?;
+        let Some(end_ms) = r.end_ms else { continue };
+        let swing =
+            Swing { p_min_max_w: r.record.p_min_max_w, q1_min_max_var: r.record.q1_min_max_var };
+        extremes.push((end_ms, r.record.seq, swing));
+    }
+    extremes.sort_by_key(|e| (e.0, e.1));
+    let matches = extremes.len() == log.len();
+    let swings = if matches { extremes.into_iter().map(|e| e.2).collect() } else { Vec::new() };
+    Ok(NamedLog { name: name.to_owned(), place, log, swings })
+}
