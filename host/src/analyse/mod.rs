@@ -2,4 +2,5 @@
 
 pub mod hookup;
 pub mod measure;
+pub mod size;
 pub mod survey;

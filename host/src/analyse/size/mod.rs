@@ -1,0 +1,3 @@
+//! Candidate corrections replayed over a log, billed, checked against limits, and ranked.
+
+pub mod replay;
