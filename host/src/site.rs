@@ -4,6 +4,7 @@
 //! default that changes a result is listed in [`Site::assumed`], so that a report can say so.
 //! A new section is one field in `raw::SiteFile`, one struct here, one line in `raw::resolve`.
 
+pub mod plant;
 mod raw;
 
 use jiff::tz::TimeZone;
@@ -36,6 +37,8 @@ pub struct Site {
     pub working_hours: WorkingHours,
     /// What a verdict takes.
     pub verdict: VerdictTerms,
+    /// Transformer, conductors, motors, terms of a correction.
+    pub plant: plant::Plant,
     /// Defaults that stand in for what the file does not say, in words.
     pub assumed: Vec<String>,
 }

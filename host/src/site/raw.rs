@@ -1,5 +1,6 @@
 //! The site file as it is written, and its way to a checked [`Site`].
 
+use super::plant;
 use super::{
     Apparent, DemandKind, DemandTerms, PowerFactorTerms, Site, Supply, VerdictTerms, WorkingHours,
 };
@@ -16,7 +17,7 @@ pub(super) struct Fault {
     pub(super) message: String,
 }
 
-type Entry<T> = Option<Spanned<T>>;
+pub(super) type Entry<T> = Option<Spanned<T>>;
 
 /// The file: a few names, then sections.
 #[derive(Default, Deserialize)]
@@ -35,6 +36,17 @@ pub(super) struct SiteFile {
     working_hours: WorkingHoursSection,
     #[serde(default)]
     verdict: VerdictSection,
+    transformer: Option<Spanned<plant::TransformerSection>>,
+    source: Option<plant::SourceSection>,
+    service_conductor: Option<Spanned<plant::ConductorSection>>,
+    #[serde(default)]
+    motor: Vec<Spanned<plant::MotorSection>>,
+    #[serde(default)]
+    group: Vec<Spanned<plant::GroupSection>>,
+    #[serde(default)]
+    correction: plant::CorrectionSection,
+    #[serde(default)]
+    economics: plant::EconomicsSection,
 }
 
 #[derive(Default, Deserialize)]
@@ -139,6 +151,16 @@ impl SiteFile {
             power_factor: self.power_factor.resolve(&mut assumed)?,
             working_hours: self.working_hours.resolve(&mut assumed)?,
             verdict: self.verdict.resolve()?,
+            plant: plant::Sections {
+                transformer: self.transformer,
+                source: self.source,
+                service_conductor: self.service_conductor,
+                motor: self.motor,
+                group: self.group,
+                correction: self.correction,
+                economics: self.economics,
+            }
+            .resolve()?,
             assumed,
         })
     }
@@ -299,15 +321,15 @@ impl VerdictSection {
     }
 }
 
-fn value<T: Copy>(entry: &Entry<T>) -> Option<T> {
+pub(super) fn value<T: Copy>(entry: &Entry<T>) -> Option<T> {
     entry.as_ref().map(|e| *e.get_ref())
 }
 
-fn fault<T>(entry: &Spanned<T>, message: String) -> Fault {
+pub(super) fn fault<T>(entry: &Spanned<T>, message: String) -> Fault {
     Fault { at: Some(entry.span().start), message }
 }
 
-fn checked<T: Copy>(
+pub(super) fn checked<T: Copy>(
     entry: Entry<T>,
     good: impl Fn(T) -> bool,
     message: impl Fn(T) -> String,
@@ -319,7 +341,7 @@ fn checked<T: Copy>(
     }
 }
 
-fn share(name: &str, entry: Entry<f64>) -> Result<Option<f64>, Fault> {
+pub(super) fn share(name: &str, entry: Entry<f64>) -> Result<Option<f64>, Fault> {
     checked(
         entry,
         |x| (0.0..=1.0).contains(&x),
@@ -327,7 +349,7 @@ fn share(name: &str, entry: Entry<f64>) -> Result<Option<f64>, Fault> {
     )
 }
 
-fn one_of<T: Copy>(
+pub(super) fn one_of<T: Copy>(
     entry: &Entry<String>,
     what: &str,
     known: &[(&str, T)],
