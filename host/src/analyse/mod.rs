@@ -1,6 +1,9 @@
-//! What the data says: the connection, readings of waveforms, the survey of a log.
+//! What the data says: the connection, readings of waveforms, the survey of a log, money.
 
+pub mod bill;
 pub mod hookup;
 pub mod measure;
+pub mod series;
 pub mod size;
 pub mod survey;
+pub mod tariff;
