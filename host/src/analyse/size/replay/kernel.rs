@@ -148,6 +148,7 @@ struct Step {
     /// Seconds over the square of the voltage.
     weight: f32,
     rise: f32,
+    bend: f32,
 }
 
 impl Step {
@@ -165,6 +166,7 @@ impl Step {
             v,
             weight: dt / (v * v),
             rise: c.rise_per_var[n],
+            bend: c.rise_per_var2[n],
         }
     }
 }
@@ -322,7 +324,7 @@ fn step<const SWITCHED: bool>(s: Step, b: &Banks, c: &mut Controllers, sums: &mu
         }
         // Output with V² and f, the voltage raised by the capacitors themselves.
         let out = nominal * s.uuf;
-        let u = 1.0 + s.rise * out;
+        let u = 1.0 + out * (s.rise + s.bend * out);
         let u2 = u * u;
         let q = s.q - out * u2;
         sums.net[l] += q * s.dt;

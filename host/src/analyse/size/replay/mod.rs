@@ -35,6 +35,8 @@ pub struct Course {
     pub v_ratio: Vec<f32>,
     /// Relative rise of the voltage per var of capacitors; 0 where the supply is unknown.
     pub rise_per_var: Vec<f32>,
+    /// The same per var², for the rise's own bend.
+    pub rise_per_var2: Vec<f32>,
     /// Motors that run, one bit each.
     pub running: Vec<u32>,
     /// Number of the tariff's step that the record falls into; never falls.

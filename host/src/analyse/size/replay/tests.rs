@@ -13,6 +13,7 @@ fn course(dt_s: f32, load: &[(f32, f32)]) -> Course {
         output_ratio: vec![1.0; n],
         v_ratio: vec![1.0; n],
         rise_per_var: vec![0.0; n],
+        rise_per_var2: vec![0.0; n],
         running: vec![0; n],
         slot: (0..n as u32).collect(),
         slots: n,
