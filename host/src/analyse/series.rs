@@ -6,6 +6,7 @@
 //! energy is "in", inductive reactive energy is "lag").
 
 pub mod interval_csv;
+pub mod table;
 
 use crate::collect::log::IntervalLog;
 use crate::site::Apparent;
@@ -271,11 +272,20 @@ fn make(log: &Columns<'_>, step_s: u32) -> Result<LoadSeries, SeriesError> {
 impl LoadSeries {
     /// Adds Wh, varh (lagging positive) and VAh that flowed evenly from one instant to another.
     #[inline]
-    pub(crate) fn spread(&mut self, from_ms: i64, to_ms: i64, energy: [f64; 3]) {
+    pub(crate) fn spread(&mut self, from_ms: i64, to_ms: i64, [p, q, s]: [f64; 3]) {
+        let both = |x: f64| (x.max(0.0), (-x).max(0.0));
+        let ((p_in, p_out), (lag, lead)) = (both(p), both(q));
+        self.spread_flows(from_ms, to_ms, [p_in, p_out, lag, lead, s]);
+    }
+
+    /// Adds energies taken, given back, lagging, leading and apparent that flowed evenly from one
+    /// instant to another.
+    #[inline]
+    pub(crate) fn spread_flows(&mut self, from_ms: i64, to_ms: i64, flows: [f64; 5]) {
         let step_ms = self.step_ms();
         let step = ((from_ms - self.start_ms) / step_ms) as usize;
         if to_ms <= self.time_ms(step + 1) {
-            self.add(step, energy, (to_ms - from_ms) as f32 * 1e-3);
+            self.add(step, flows, (to_ms - from_ms) as f32 * 1e-3);
             return;
         }
         let whole = (to_ms - from_ms) as f64;
@@ -283,22 +293,22 @@ impl LoadSeries {
         while at < to_ms {
             let end = self.time_ms(step + 1).min(to_ms);
             let share = (end - at) as f64 / whole;
-            self.add(step, energy.map(|e| e * share), (end - at) as f32 * 1e-3);
+            self.add(step, flows.map(|e| e * share), (end - at) as f32 * 1e-3);
             (at, step) = (end, step + 1);
         }
     }
 
     #[inline]
-    fn add(&mut self, step: usize, [p, q, s]: [f64; 3], covered_s: f32) {
+    fn add(&mut self, step: usize, [p_in, p_out, lag, lead, s]: [f64; 5], covered_s: f32) {
         let put = |column: &mut Vec<f64>, x: f64| {
             if let Some(cell) = column.get_mut(step) {
                 *cell += x;
             }
         };
-        put(&mut self.p_in_wh, p.max(0.0));
-        put(&mut self.p_out_wh, (-p).max(0.0));
-        put(&mut self.q_lag_varh, q.max(0.0));
-        put(&mut self.q_lead_varh, (-q).max(0.0));
+        put(&mut self.p_in_wh, p_in);
+        put(&mut self.p_out_wh, p_out);
+        put(&mut self.q_lag_varh, lag);
+        put(&mut self.q_lead_varh, lead);
         if let Some(column) = &mut self.s_vah {
             put(column, s);
         }

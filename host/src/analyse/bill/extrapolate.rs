@@ -1,5 +1,408 @@
 //! Extending a log to a month or a year by like days: how, and how sure.
+//!
+//! Steps that were measured stay. Every other step takes the same local minute of a like day: the
+//! same day of the week where the log has one whole such day, else another working day; holidays
+//! take a Sunday. Like days take turns, so that their peaks stay peaks instead of being averaged.
+//! How sure that is: the bill is made again with each day left out in turn (the jackknife by
+//! strata: working days, Saturdays, Sundays), and the spread of those bills gives an interval.
 
-/// How a load was extended.
-#[derive(Clone, Debug, PartialEq)]
-pub struct Extrapolation {}
+use super::months::{day_start_ms, local_date, month_of};
+use super::plan::Plan;
+use super::price::totals;
+use super::quantities::MonthQuantities;
+use super::{Bill, bill};
+use crate::analyse::series::LoadSeries;
+use crate::analyse::tariff::Tariff;
+use jiff::civil::Date;
+use jiff::tz::TimeZone;
+use rust_decimal::prelude::ToPrimitive;
+use serde::Serialize;
+
+/// How far to extend.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Horizon {
+    /// The billing month that holds most of the log.
+    Month,
+    /// Twelve billing months from the one of the log's first whole day on.
+    Year,
+}
+
+/// How a load was extended, and how sure the result is.
+#[derive(Clone, Debug, PartialEq, Serialize)]
+pub struct Extrapolation {
+    /// How far.
+    pub horizon: Horizon,
+    /// Days of the horizon that were measured whole.
+    pub days_measured: u32,
+    /// Days of the horizon.
+    pub days: u32,
+    /// Whole days of the log that stand for others: working days, Saturdays, Sundays.
+    pub like_days: [u32; 3],
+    /// Standard error of the total from the spread of like days; `None` where no kind of day is
+    /// there twice.
+    pub standard_error: Option<f64>,
+    /// Half width of the interval that holds the total with 95 % confidence, if the days of the
+    /// log are like those that they stand for.
+    pub half_width_95: Option<f64>,
+    /// The same for the power-factor part.
+    pub power_factor_half_width_95: Option<f64>,
+    /// Lowest and highest daily peak of the like working days, in kW.
+    pub working_day_peak_kw: Option<[f64; 2]>,
+    /// What the interval does not know, in words.
+    pub limits: Vec<String>,
+}
+
+/// Why a load cannot be extended.
+#[derive(Clone, Debug, PartialEq, Eq, thiserror::Error)]
+pub enum ExtrapolationError {
+    /// The log has no whole day.
+    #[error(
+        "the log holds no whole day from midnight to midnight to extend; log at least one week"
+    )]
+    NoWholeDay,
+    /// A kind of day is not in the log.
+    #[error(
+        "the log holds no whole {0}, so that nothing stands for the others; log a whole week, or \
+         bill without --extrapolate"
+    )]
+    NoLikeDay(&'static str),
+    /// The billing months are not known beyond the log.
+    #[error(
+        "billing months by reading_dates do not reach over the time to extend to; add dates, or \
+         use reading_day"
+    )]
+    NoMonth,
+    /// The plan failed.
+    #[error(transparent)]
+    Plan(#[from] super::plan::PlanError),
+}
+
+/// A whole day of the log.
+#[derive(Clone, Copy, Debug)]
+struct LikeDay {
+    date: Date,
+    start_ms: i64,
+    steps: usize,
+    weekday: usize,
+}
+
+/// Kinds of day that the spread is taken within.
+const STRATA: [&str; 3] = ["working day", "Saturday", "Sunday"];
+
+fn stratum(weekday: usize) -> usize {
+    weekday.saturating_sub(4)
+}
+
+fn weekday(date: Date) -> usize {
+    usize::from(date.weekday().to_monday_zero_offset().unsigned_abs())
+}
+
+/// Bills a load extended to a month or a year.
+pub fn bill_extended(
+    series: &LoadSeries,
+    tariff: &Tariff,
+    zone: &TimeZone,
+    history: &[MonthQuantities],
+    horizon: Horizon,
+) -> Result<Bill, ExtrapolationError> {
+    let extender = Extender::new(series, tariff, zone, horizon)?;
+    let whole = extender.extend(None)?;
+    let mut result = bill(&whole, tariff, zone, history)?;
+    result.origin = Some(series.origin.clone());
+    let spread = extender.spread(tariff, zone, history)?;
+    result.extrapolation = Some(extender.describe(spread));
+    Ok(result)
+}
+
+/// The series extended, without a bill.
+pub fn extended(
+    series: &LoadSeries,
+    tariff: &Tariff,
+    zone: &TimeZone,
+    horizon: Horizon,
+) -> Result<LoadSeries, ExtrapolationError> {
+    Extender::new(series, tariff, zone, horizon)?.extend(None)
+}
+
+/// Standard error and degrees of freedom of the total and the power-factor part.
+struct Spread {
+    total: f64,
+    power_factor: f64,
+    freedom: usize,
+}
+
+struct Extender<'a> {
+    series: &'a LoadSeries,
+    tariff: &'a Tariff,
+    zone: TimeZone,
+    horizon: Horizon,
+    like: Vec<LikeDay>,
+    first: Date,
+    end: Date,
+}
+
+impl<'a> Extender<'a> {
+    fn new(
+        series: &'a LoadSeries,
+        tariff: &'a Tariff,
+        zone: &TimeZone,
+        horizon: Horizon,
+    ) -> Result<Self, ExtrapolationError> {
+        let zone = tariff.time_zone.as_ref().map_or(zone, |z| &z.1).clone();
+        let like = like_days(series, &zone);
+        let Some(first_day) = like.first() else { return Err(ExtrapolationError::NoWholeDay) };
+        let month = |day: Date| month_of(day, &tariff.months).ok_or(ExtrapolationError::NoMonth);
+        let (first, end) = match horizon {
+            Horizon::Year => {
+                let first = month(first_day.date)?.0;
+                let mut end = first;
+                for _ in 0..12 {
+                    end = month(end)?.1;
+                }
+                (first, end)
+            }
+            Horizon::Month => {
+                let mut best: Option<(usize, Date, Date)> = None;
+                for d in &like {
+                    let (a, b, _) = month(d.date)?;
+                    let days = like.iter().filter(|l| a <= l.date && l.date < b).count();
+                    if best.is_none_or(|x| days > x.0) {
+                        best = Some((days, a, b));
+                    }
+                }
+                best.map(|b| (b.1, b.2)).ok_or(ExtrapolationError::NoWholeDay)?
+            }
+        };
+        Ok(Extender { series, tariff, zone, horizon, like, first, end })
+    }
+
+    /// The extended series, with one like day left out or none.
+    fn extend(&self, without: Option<usize>) -> Result<LoadSeries, ExtrapolationError> {
+        let s = self.series;
+        let bound = |d| day_start_ms(d, &self.zone).ok_or(ExtrapolationError::NoMonth);
+        let (start_ms, end_ms) = (bound(self.first)?, bound(self.end)?);
+        let steps = ((end_ms - start_ms) / s.step_ms()).max(0) as usize;
+        let mut out = LoadSeries::blank(start_ms, s.step_s, steps, s.s_vah.is_some());
+        let mut filled = vec![false; steps];
+        let mut turns = [0usize; 10];
+        let mut day = self.first;
+        while day < self.end {
+            let next = day.tomorrow().map_err(|_| ExtrapolationError::NoMonth)?;
+            let (from_ms, to_ms) = (bound(day)?, bound(next)?);
+            let left_out = without.and_then(|w| self.like.get(w)).is_some_and(|l| l.date == day);
+            let like = self.like_day(day, without, &mut turns)?;
+            for at_ms in (from_ms..to_ms).step_by(s.step_ms() as usize) {
+                let to = ((at_ms - start_ms) / s.step_ms()) as usize;
+                let own = (at_ms - s.start_ms).div_euclid(s.step_ms());
+                let own = usize::try_from(own).ok().filter(|k| s.is_covered(*k) && !left_out);
+                let from = match own {
+                    Some(k) => k,
+                    None => {
+                        if let Some(f) = filled.get_mut(to) {
+                            *f = true;
+                        }
+                        // The same minute after midnight; a day of 25 hours repeats the last one.
+                        let k = ((at_ms - from_ms) / s.step_ms()) as usize;
+                        let first = ((like.start_ms - s.start_ms) / s.step_ms()) as usize;
+                        first + self.local_step(k, at_ms, from_ms, like).min(like.steps - 1)
+                    }
+                };
+                copy(s, from, &mut out, to);
+            }
+            day = next;
+        }
+        out.filled = Some(filled);
+        out.origin = s.origin.clone();
+        Ok(out)
+    }
+
+    /// Step of a like day with the same local time; days of 23 and 25 hours are shifted.
+    fn local_step(&self, plain: usize, at_ms: i64, from_ms: i64, like: LikeDay) -> usize {
+        let offset = |ms: i64| {
+            jiff::Timestamp::from_millisecond(ms).map_or(0, |t| self.zone.to_offset(t).seconds())
+        };
+        let of_day = |start: i64, at: i64| i64::from(offset(at) - offset(start)) * 1000;
+        let shift = of_day(from_ms, at_ms) / self.series.step_ms();
+        let guess = (plain as i64 + shift).max(0);
+        let like_at = like.start_ms + guess * self.series.step_ms();
+        let back = of_day(like.start_ms, like_at) / self.series.step_ms();
+        (guess - back).max(0) as usize
+    }
+
+    /// The like day whose turn it is.
+    fn like_day(
+        &self,
+        day: Date,
+        without: Option<usize>,
+        turns: &mut [usize; 10],
+    ) -> Result<LikeDay, ExtrapolationError> {
+        let wanted = if self.tariff.calendar.holidays.holds(day) { 6 } else { weekday(day) };
+        let pick = |same: &dyn Fn(&LikeDay) -> bool| -> Vec<LikeDay> {
+            let kept = self.like.iter().enumerate().filter(|(k, _)| Some(*k) != without);
+            kept.map(|(_, l)| *l).filter(same).collect()
+        };
+        let mut group = wanted;
+        let mut choice = pick(&|l| l.weekday == wanted);
+        if choice.is_empty() {
+            group = 7 + stratum(wanted);
+            choice = pick(&|l| stratum(l.weekday) == stratum(wanted));
+        }
+        let turn = &mut turns[group];
+        let found = choice.get(*turn % choice.len().max(1)).copied();
+        *turn += 1;
+        found.ok_or(ExtrapolationError::NoLikeDay(STRATA[stratum(wanted)]))
+    }
+
+    /// The spread of bills with each like day left out in turn.
+    fn spread(
+        &self,
+        tariff: &Tariff,
+        zone: &TimeZone,
+        history: &[MonthQuantities],
+    ) -> Result<Option<Spread>, ExtrapolationError> {
+        let (mut total, mut power_factor, mut freedom) = (0.0, 0.0, 0);
+        for s in 0..STRATA.len() {
+            let mine = self.like.iter().enumerate().filter(|(_, l)| stratum(l.weekday) == s);
+            let mine: Vec<usize> = mine.map(|(k, _)| k).collect();
+            if mine.len() < 2 {
+                continue;
+            }
+            let mut bills: Vec<[f64; 2]> = Vec::new();
+            for k in &mine {
+                let series = self.extend(Some(*k))?;
+                let plan = Plan::new(&series, tariff, zone)?;
+                let mut room = super::plan::Scratch::default();
+                let figures = plan.figures(&series.q_lag_varh, &series.q_lead_varh, &mut room);
+                let unity = plan.at_unity(&mut room);
+                let sum = |f: &[super::quantities::Figures]| {
+                    let all: Option<rust_decimal::Decimal> =
+                        totals(tariff, plan.frames(), f, history).into_iter().sum();
+                    all.and_then(|t| t.to_f64()).unwrap_or(f64::NAN)
+                };
+                let (as_is, best) = (sum(&figures), sum(&unity));
+                bills.push([as_is, as_is - best]);
+            }
+            let n = bills.len() as f64;
+            let variance = |of: usize| {
+                let mean = bills.iter().map(|b| b[of]).sum::<f64>() / n;
+                bills.iter().map(|b| (b[of] - mean) * (b[of] - mean)).sum::<f64>() * (n - 1.0) / n
+            };
+            total += variance(0);
+            power_factor += variance(1);
+            freedom += mine.len() - 1;
+        }
+        Ok((freedom > 0).then(|| Spread {
+            total: libm::sqrt(total),
+            power_factor: libm::sqrt(power_factor),
+            freedom,
+        }))
+    }
+
+    fn describe(&self, spread: Option<Spread>) -> Extrapolation {
+        let mut like_days = [0u32; 3];
+        for l in &self.like {
+            like_days[stratum(l.weekday)] += 1;
+        }
+        let inside = |l: &&LikeDay| self.first <= l.date && l.date < self.end;
+        let peak = |l: &LikeDay| {
+            let from = ((l.start_ms - self.series.start_ms) / self.series.step_ms()) as usize;
+            let width = (self.tariff.demand.interval_s / self.series.step_s).max(1) as usize;
+            let wh = &self.series.p_in_wh[from..from + l.steps];
+            let kwh = wh.chunks(width).map(|c| c.iter().sum::<f64>()).fold(0.0, f64::max) / 1e3;
+            kwh * 3600.0 / f64::from(self.tariff.demand.interval_s)
+        };
+        let peaks = self.like.iter().filter(|l| l.weekday < 5).map(peak);
+        let range = peaks.fold(None, |r: Option<[f64; 2]>, x| {
+            Some(r.map_or([x, x], |[a, b]| [a.min(x), b.max(x)]))
+        });
+        let mut limits = vec![
+            "seasons, shutdowns, weather and growth of the load are not in the interval: it knows \
+             only how the days of the log differ"
+                .to_owned(),
+        ];
+        for (name, n) in STRATA.iter().zip(like_days) {
+            if n == 1 {
+                limits.push(format!("one {name} only stands for all: its spread is not known"));
+            }
+        }
+        let t = spread.as_ref().map(|s| student_t_975(s.freedom));
+        Extrapolation {
+            horizon: self.horizon,
+            days_measured: self.like.iter().filter(inside).count() as u32,
+            days: self.first.until(self.end).map_or(0, |s| s.get_days().unsigned_abs()),
+            like_days,
+            standard_error: spread.as_ref().map(|s| s.total),
+            half_width_95: spread.as_ref().zip(t).map(|(s, t)| s.total * t),
+            power_factor_half_width_95: spread.as_ref().zip(t).map(|(s, t)| s.power_factor * t),
+            working_day_peak_kw: range,
+            limits,
+        }
+    }
+}
+
+/// Days that are covered from midnight to midnight.
+fn like_days(series: &LoadSeries, zone: &TimeZone) -> Vec<LikeDay> {
+    let mut days = Vec::new();
+    let (Some(mut day), Some(last)) =
+        (local_date(series.start_ms, zone), local_date(series.end_ms() - 1, zone))
+    else {
+        return days;
+    };
+    while day <= last {
+        let Ok(next) = day.tomorrow() else { break };
+        if let (Some(from), Some(to)) = (day_start_ms(day, zone), day_start_ms(next, zone)) {
+            let first = (from - series.start_ms).div_euclid(series.step_ms());
+            let steps = ((to - from) / series.step_ms()) as usize;
+            if let Ok(first) = usize::try_from(first) {
+                if (first..first + steps).all(|k| series.is_covered(k)) {
+                    days.push(LikeDay { date: day, start_ms: from, steps, weekday: weekday(day) });
+                }
+            }
+        }
+        day = next;
+    }
+    days
+}
+
+fn copy(from: &LoadSeries, a: usize, to: &mut LoadSeries, b: usize) {
+    let put = |x: &[f64], y: &mut [f64]| {
+        if let (Some(x), Some(y)) = (x.get(a), y.get_mut(b)) {
+            *y = *x;
+        }
+    };
+    put(&from.p_in_wh, &mut to.p_in_wh);
+    put(&from.p_out_wh, &mut to.p_out_wh);
+    put(&from.q_lag_varh, &mut to.q_lag_varh);
+    put(&from.q_lead_varh, &mut to.q_lead_varh);
+    if let (Some(x), Some(y)) = (&from.s_vah, &mut to.s_vah) {
+        put(x, y);
+    }
+    if let (Some(x), Some(y)) = (from.covered_s.get(a), to.covered_s.get_mut(b)) {
+        *y = *x;
+    }
+}
+
+/// 97.5 % quantile of Student's t, as statistical tables print it (from memory); degrees of
+/// freedom between the rows take the row below.
+fn student_t_975(freedom: usize) -> f64 {
+    const TABLE: [(usize, f64); 16] = [
+        (1, 12.706),
+        (2, 4.303),
+        (3, 3.182),
+        (4, 2.776),
+        (5, 2.571),
+        (6, 2.447),
+        (7, 2.365),
+        (8, 2.306),
+        (9, 2.262),
+        (10, 2.228),
+        (12, 2.179),
+        (15, 2.131),
+        (20, 2.086),
+        (30, 2.042),
+        (60, 2.000),
+        (120, 1.980),
+    ];
+    TABLE.iter().rev().find(|(f, _)| *f <= freedom).map_or(12.706, |(_, t)| *t)
+}

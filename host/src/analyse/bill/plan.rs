@@ -326,21 +326,9 @@ impl Plan {
     /// Share of each month's time that each slot has.
     fn time_shares(&mut self, tariff: &Tariff) {
         for (m, frame) in self.frames.iter().enumerate() {
-            let mut minutes = vec![0u64; self.slots];
-            let mut day = frame.first_day;
-            while day < frame.end_day {
-                let (season, row) = tariff.calendar.day(day);
-                for period in row {
-                    minutes[tariff.calendar.slot(season, usize::from(*period))] += 1;
-                }
-                match day.tomorrow() {
-                    Ok(next) => day = next,
-                    Err(_) => break,
-                }
-            }
-            let all = minutes.iter().sum::<u64>().max(1) as f64;
-            for (s, n) in minutes.into_iter().enumerate() {
-                self.base[m * self.slots + s].time_share = n as f64 / all;
+            let shares = tariff.calendar.time_shares(frame.first_day, frame.end_day);
+            for (s, share) in shares.into_iter().enumerate() {
+                self.base[m * self.slots + s].time_share = share;
             }
         }
     }
@@ -523,6 +511,11 @@ impl Plan {
             }
             if !measured {
                 cell.s_kvah = f64::NAN;
+            }
+            // Without one whole interval a demand is not nothing, it is not known.
+            if self.frames[c / self.slots].intervals == 0 && cell.time_share > 0.0 {
+                (cell.p_peak, cell.q_peak, cell.s_peak) =
+                    (Peak::UNKNOWN, Peak::UNKNOWN, Peak::UNKNOWN);
             }
         }
     }

@@ -68,6 +68,7 @@ pub fn price(tariff: &Tariff, months: &[MonthQuantities], history: &[MonthQuanti
         months: billed,
         origin: None,
         extrapolation: None,
+        cautions: Vec::new(),
     }
 }
 
@@ -296,7 +297,7 @@ impl Pricer<'_> {
         this: &mut PastMonth,
     ) -> Draft {
         let unit = d.unit.sign();
-        let f = m.figures.of(charge.slots, charge.whole);
+        let f = in_force(m, charge, share);
         let mut rule = String::new();
         let mut say = |text: std::fmt::Arguments<'_>| {
             if self.words {
@@ -376,7 +377,7 @@ impl Pricer<'_> {
         share: f64,
         this: &mut PastMonth,
     ) -> Draft {
-        let f = m.figures.of(charge.slots, charge.whole);
+        let f = in_force(m, charge, share);
         let measured = if q.at_kw_peak { f.p_peak.q_kvar } else { f.q_peak.q_kvar };
         let kvar = if measured.is_nan() { measured } else { measured.max(0.0) };
         this.demand[k] = f.p_peak.p_kw;
@@ -581,6 +582,12 @@ impl Pricer<'_> {
             format!("{} %", of.percent)
         })
     }
+}
+
+/// Figures of a charge's hours; out of its seasons those that later months look back to.
+fn in_force(m: &Month<'_>, charge: &Charge, share: f64) -> super::quantities::SlotFigures {
+    let slots = if share > 0.0 { charge.slots } else { charge.periods };
+    m.figures.of(slots, charge.whole)
 }
 
 /// A power factor this close to a limit meets it.

@@ -79,6 +79,15 @@ impl UseCalendar {
         SlotMask(u64::MAX >> (MAX_SLOTS - self.slots().min(MAX_SLOTS)))
     }
 
+    /// The periods of some slots, in every season.
+    pub fn every_season(&self, mask: SlotMask) -> SlotMask {
+        let periods = self.periods.len();
+        let used = (0..self.slots()).filter(|s| mask.has(*s)).map(|s| s % periods);
+        SlotMask(
+            used.fold(0, |m, p| (0..self.seasons.len()).fold(m, |m, s| m | 1 << self.slot(s, p))),
+        )
+    }
+
     /// For people: `peak in summer`, without what there is only one of.
     pub fn slot_name(&self, slot: usize) -> String {
         let (s, p) = (slot / self.periods.len(), slot % self.periods.len());
@@ -105,6 +114,24 @@ impl UseCalendar {
         let kind = if self.holidays.holds(date) { self.holiday_kind } else { weekday };
         let from = (season * KINDS + kind) * DAY_MIN;
         (season, self.period_of.get(from..from + DAY_MIN).unwrap_or_default())
+    }
+
+    /// Share of the time from a day to another (not included) that each slot has.
+    pub fn time_shares(&self, first: Date, end: Date) -> Vec<f64> {
+        let mut minutes = vec![0u64; self.slots()];
+        let mut day = first;
+        while day < end {
+            let (season, row) = self.day(day);
+            for period in row {
+                minutes[self.slot(season, usize::from(*period))] += 1;
+            }
+            match day.tomorrow() {
+                Ok(next) => day = next,
+                Err(_) => break,
+            }
+        }
+        let all = minutes.iter().sum::<u64>().max(1) as f64;
+        minutes.into_iter().map(|n| n as f64 / all).collect()
     }
 
     /// Reads seasons, holidays and periods of a tariff file.

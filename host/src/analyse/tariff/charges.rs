@@ -91,7 +91,8 @@ fn charge(mut t: Keys<'_>, calendar: &UseCalendar, above: &[Charge]) -> Result<C
     known.extend(keys);
     t.finish(&known)?;
     let whole = slots == calendar.all();
-    Ok(Charge { name: name.value, slots, whole, line: kind.at, clause })
+    let periods = calendar.every_season(slots);
+    Ok(Charge { name: name.value, slots, whole, periods, line: kind.at, clause })
 }
 
 const DEMAND_KEYS: &[&str] = &[

@@ -12,6 +12,8 @@ pub struct Charge {
     pub slots: SlotMask,
     /// Whether it applies to all of them, so that totals of the month serve.
     pub whole: bool,
+    /// Its periods in every season: what later months look back to.
+    pub periods: SlotMask,
     /// The line of the file.
     pub line: usize,
     /// What it charges.
