@@ -38,7 +38,7 @@ pub struct Args {
     json: bool,
 }
 
-fn local_time(text: &str) -> Result<DateTime, String> {
+pub(super) fn local_time(text: &str) -> Result<DateTime, String> {
     let whole: Result<DateTime, _> = text.parse();
     let day = || text.parse::<Date>().map(|d| d.to_datetime(Time::midnight()));
     whole.or_else(|_| day()).map_err(|_| "give a date or a time such as 2026-03-02T06:00".into())
@@ -85,7 +85,7 @@ pub fn run(args: &Args) -> anyhow::Result<Outcome> {
 }
 
 /// A local time of the site as Unix milliseconds.
-fn unix_ms(time: Option<DateTime>, zone: &TimeZone) -> anyhow::Result<Option<i64>> {
+pub(super) fn unix_ms(time: Option<DateTime>, zone: &TimeZone) -> anyhow::Result<Option<i64>> {
     time.map(|t| {
         let zoned = t.to_zoned_datetime(zone.clone());
         let zoned = zoned.with_context(|| format!("{t} is outside the calendar"))?;

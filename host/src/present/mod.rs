@@ -6,6 +6,7 @@ pub mod hookup;
 pub mod number;
 pub mod phasor_picture;
 pub mod picture;
+pub mod size;
 pub mod survey;
 pub mod text;
 pub mod words;
