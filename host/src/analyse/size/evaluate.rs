@@ -1,6 +1,7 @@
 //! Replays and bills candidates: from a genome to a year's money.
 
-use super::candidate::{Genome, Space};
+use super::candidate::{Genome, Place, Space, no_load_var_of};
+use super::course::Running;
 use super::economics::net_present_value;
 use super::harmonics::Measured;
 use super::limits::{Checked, Seen, check};
@@ -17,6 +18,9 @@ use serde::Serialize;
 
 /// Share of the highest kVA from which an interval's leading kvar count as leading.
 const LEADING_SHARE: f64 = 0.01;
+
+/// kvar per kW from which leading counts: PF below 0.995 leading.
+const LEADING_TAN: f32 = 0.1;
 
 /// The year that candidates are billed for.
 #[derive(Clone, Debug)]
@@ -54,7 +58,9 @@ pub struct Score {
     pub totals: Totals,
     /// Losses upstream saved, in kWh a year; none without data of transformer or conductor.
     pub loss_saved_kwh: Option<f64>,
-    /// The part of them behind the meter.
+    /// Losses saved in the conductors from the board to motors and groups, in kWh a year, at least.
+    pub branch_loss_saved_kwh: f64,
+    /// The part of all these losses that is behind the meter, in kWh a year.
     pub billed_loss_saved_kwh: f64,
     /// Losses of the capacitors and reactors, in kWh a year.
     pub own_loss_kwh: f64,
@@ -99,8 +105,56 @@ pub struct Evaluator<'a> {
     pub kwh_value: f64,
     /// Doing nothing.
     pub base: Score,
+    branches: Vec<Branch>,
     room: Scratch,
     columns: [Vec<f32>; 2],
+}
+
+/// The conductor from the board to a place, and what flows in it at least.
+#[derive(Clone, Copy, Debug)]
+struct Branch {
+    place: Place,
+    /// Resistance of a phase, in ohm.
+    r_ohm: f64,
+    /// Time integral of the motors' reactive power without load, while they run, in var·s.
+    q_s: f64,
+    /// Seconds in which capacitors there are on.
+    on_s: f64,
+}
+
+/// Conductors to motors and groups whose current is known well enough.
+///
+/// Motors draw at least their no-load kvar while they run; those whose running the log does not
+/// tell are left out.
+fn branches(space: &Space<'_>, running: &Running, course: &Course) -> Vec<Branch> {
+    let v = space.supply.line_voltage_v;
+    let least = |k: usize| {
+        let m = space.plant.motors.get(k)?;
+        running.is_known(k).then(|| no_load_var_of(m, v)).flatten()
+    };
+    let seconds = |mask: u32| -> f64 {
+        let each = course.dt_s.iter().zip(&course.running);
+        each.filter(|(_, bits)| *bits & mask != 0).map(|(dt, _)| f64::from(*dt)).sum()
+    };
+    let mut out = Vec::new();
+    for (k, m) in space.plant.motors.iter().enumerate() {
+        if let (Some(c), Some(q)) = (m.conductor, least(k)) {
+            let on_s = seconds(1 << k);
+            out.push(Branch { place: Place::Motor(k), r_ohm: c.resistance_ohm, q_s: q * on_s, on_s });
+        }
+    }
+    for (g, name) in space.groups.iter().enumerate() {
+        let Some(c) = space.plant.groups.iter().find(|x| x.name == *name).and_then(|x| x.conductor)
+        else {
+            continue;
+        };
+        let members = (0..space.plant.motors.len())
+            .filter(|k| space.plant.motors[*k].group.as_ref() == Some(name));
+        let q_s = members.filter_map(|k| Some(least(k)? * seconds(1 << k))).sum();
+        let on_s = course.covered_s();
+        out.push(Branch { place: Place::Group(g), r_ohm: c.resistance_ohm, q_s, on_s });
+    }
+    out
 }
 
 impl Year {
@@ -199,6 +253,7 @@ impl<'a> Evaluator<'a> {
         course: &'a Course,
         year: &'a Year,
         measured: Measured,
+        running: &Running,
     ) -> Result<Evaluator<'a>, ExtrapolationError> {
         let blank = Score {
             bill_year: None,
@@ -209,6 +264,7 @@ impl<'a> Evaluator<'a> {
             leading_share: 0.0,
             totals: Totals::default(),
             loss_saved_kwh: None,
+            branch_loss_saved_kwh: 0.0,
             billed_loss_saved_kwh: 0.0,
             own_loss_kwh: 0.0,
             saving_year: None,
@@ -224,6 +280,7 @@ impl<'a> Evaluator<'a> {
             measured,
             kwh_value: year.kwh_value(tariff, zone)?,
             base: blank,
+            branches: branches(space, running, course),
             room: Scratch::default(),
             columns: [Vec::new(), Vec::new()],
         };
@@ -313,12 +370,26 @@ impl<'a> Evaluator<'a> {
         let hours = f64::from(self.series.step_s) / 3600.0;
         let trifle = (LEADING_SHARE * self.base.peak_kva * 1e3 * hours) as f32;
         let (mut leading, mut all) = (0u64, 0u64);
-        let pairs = lag.iter().zip(lead).zip(&self.series.covered_s);
-        for ((lag, lead), covered) in pairs {
+        let pairs = lag.iter().zip(lead).zip(self.series.covered_s.iter().zip(&self.series.p_in_wh));
+        for ((lag, lead), (covered, p_wh)) in pairs {
             all += u64::from(*covered > 0.0);
-            leading += u64::from(lead - lag > trifle);
+            let net = lead - lag;
+            leading += u64::from(net > trifle && net > LEADING_TAN * *p_wh as f32);
         }
         if all > 0 { leading as f64 / all as f64 } else { 0.0 }
+    }
+
+    /// Σ R/V²·(Q² − (Q − q)²)·t of the conductors between the board and capacitors, in kWh a year.
+    fn branch_loss_kwh(&self, genome: &[u8]) -> f64 {
+        let v2 = self.space.supply.line_voltage_v * self.space.supply.line_voltage_v;
+        let mut ws = 0.0;
+        for (place, choice) in self.space.parts(genome) {
+            let Some(b) = self.branches.iter().find(|b| b.place == place) else { continue };
+            let (build, many, _) = self.space.piece(choice);
+            let q = self.space.output_var(build) * f64::from(many);
+            ws += b.r_ohm / v2 * (2.0 * q * b.q_s - q * q * b.on_s);
+        }
+        ws / 3.6e6 * self.year.time_ratio
     }
 
     fn money(&self, genome: &[u8], mut score: Score) -> Score {
@@ -327,7 +398,8 @@ impl<'a> Evaluator<'a> {
         let fewer = self.base.totals.i2_s - score.totals.i2_s;
         let year = |ohm: f64| supply.loss_wh(fewer, ohm) / 1e3 * self.year.energy_ratio;
         score.loss_saved_kwh = supply.loss_r_ohm.map(year);
-        score.billed_loss_saved_kwh = year(supply.billed_r_ohm);
+        score.branch_loss_saved_kwh = self.branch_loss_kwh(genome);
+        score.billed_loss_saved_kwh = year(supply.billed_r_ohm) + score.branch_loss_saved_kwh;
         let kvarh = score.totals.nominal_var_s / 3.6e6 * self.year.time_ratio;
         score.own_loss_kwh = cost.loss_w_per_kvar * kvarh / 1e3;
         score.saving_year = self.base.bill_year.zip(score.bill_year).map(|(before, after)| {

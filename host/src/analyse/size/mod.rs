@@ -38,6 +38,12 @@ use supply::Supply;
 /// Most candidates that are looked at where nobody says otherwise.
 pub const MOST: usize = 2000;
 
+/// Kinds of candidate that are kept, best first, beside those that stand in one sort of place.
+const ALLOWED_KEPT: usize = 4;
+
+/// The same of the excluded ones.
+const EXCLUDED_KEPT: usize = 3;
+
 /// Displacement power factor from which a low true power factor is the harmonics' doing.
 const DISPLACEMENT_FINE: f64 = 0.95;
 
@@ -285,6 +291,7 @@ pub fn size(job: &Job<'_>) -> Result<Sizing, SizeError> {
         &course,
         &year,
         measured.unwrap_or_default(),
+        &running,
     )?;
     if evaluator.base.bill_year.is_none() {
         return Err(SizeError::NoBill);
@@ -371,6 +378,8 @@ fn rank(
         };
         list.push(outcome(space, evaluator, genome, score, family, id, covered_s));
     }
+    thin_out(&mut allowed, ALLOWED_KEPT);
+    thin_out(&mut excluded, EXCLUDED_KEPT);
     // Doing nothing is C0 wherever it stands; the others count on from the best.
     for (k, o) in allowed.iter_mut().chain(&mut excluded).filter(|o| o.id.is_empty()).enumerate() {
         o.id = format!("C{}", k + 1);
@@ -381,6 +390,15 @@ fn rank(
         outcome(space, evaluator, space.nothing(), score, family, "C0".into(), covered_s)
     });
     Ranked { nothing, allowed, excluded }
+}
+
+/// Keeps the best few, doing nothing, and every kind that stands in one sort of place.
+fn thin_out(list: &mut Vec<Outcome>, keep: usize) {
+    let mut at = 0;
+    list.retain(|o| {
+        at += 1;
+        at <= keep || !o.family.contains(" + ")
+    });
 }
 
 fn outcome(
@@ -440,7 +458,7 @@ fn running_words(space: &Space<'_>, running: &Running, assumed: &mut Vec<String>
         .collect();
     if !unknown.is_empty() {
         assumed.push(format!(
-            "the log cannot tell when {} run{}: their capacitors count as always on (set \
+            "the log cannot tell when {} run{}: capacitors there count as always on (set \
              runs_above_kw)",
             unknown.join(", "),
             if unknown.len() == 1 { "s" } else { "" },

@@ -180,6 +180,15 @@ fn network(sizing: &Sizing, c: &Outcome, out: &mut Vec<Explanation>) {
         },
         "site file: transformer (load_loss_kw or x_over_r), service_conductor",
     );
+    if s.branch_loss_saved_kwh != 0.0 {
+        w.add(
+            "losses saved to motors and groups",
+            format!("{:.0} kWh a year, at least", s.branch_loss_saved_kwh),
+            "Σ R/V²·(Q² − (Q − q)²)·t, Q the motors' kvar without load while they run",
+            "conductors of [[motor]] and [[group]]; running from the log".to_owned(),
+            "site file; no-load kvar is the least that a running motor draws",
+        );
+    }
     w.add(
         "losses of the capacitors",
         format!("{:.0} kWh a year", s.own_loss_kwh),
