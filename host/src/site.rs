@@ -7,6 +7,7 @@
 pub mod plant;
 mod raw;
 
+use crate::analyse::bill::meter::Meter;
 use jiff::tz::TimeZone;
 use serde::Serialize;
 use std::path::{Path, PathBuf};
@@ -39,6 +40,8 @@ pub struct Site {
     pub verdict: VerdictTerms,
     /// Transformer, conductors, motors, terms of a correction.
     pub plant: plant::Plant,
+    /// The utility's meter and its registers.
+    pub meter: Option<Meter>,
     /// Defaults that stand in for what the file does not say, in words.
     pub assumed: Vec<String>,
 }
@@ -286,6 +289,10 @@ mod tests {
             ("[working_hours]\ndays = [\"mon\", \"tues\"]\n", 2, vec!["tues", "mon"]),
             ("[working_hours]\nfrom_h = 18\nto_h = 6\n", 3, vec!["after"]),
             ("[verdict]\nhours_of_week = 169\n", 2, vec!["168"]),
+            ("[meter]\nclass = 1\n", 2, vec!["class", "class_active_pct"]),
+            ("[meter]\nmultiplier = 0\n", 2, vec!["above 0"]),
+            ("[[meter.reading]]\nat = \"noon\"\nkwh = 1\n", 2, vec!["2026-03-02T00:00"]),
+            ("[[meter.reading]]\nat = \"2026-03-02T00:00\"\nkwh = -1\n", 3, vec!["0 or more"]),
             ("name = \"x\n", 1, vec![]),
         ] {
             let m = message(text);

@@ -9,6 +9,7 @@ pub mod interval_csv;
 pub mod table;
 
 use crate::collect::log::IntervalLog;
+use crate::collect::store::Powers;
 use crate::site::Apparent;
 use serde::Serialize;
 use wattless_core::flags::Flags;
@@ -84,24 +85,6 @@ pub enum SeriesError {
 /// Longest stretch of a series, in milliseconds: 20 years.
 const LONGEST_MS: i64 = 20 * 366 * 86_400_000;
 
-/// Columns of a node's log that money needs.
-#[derive(Clone, Debug, Default, PartialEq)]
-pub struct Powers {
-    /// End of the interval, Unix milliseconds.
-    pub end_ms: Vec<i64>,
-    /// Length in microseconds.
-    pub duration_us: Vec<u32>,
-    /// Remarks of the records.
-    pub flags: Vec<u32>,
-    /// Mean active power of the phases, in W.
-    pub p_w: [Vec<f32>; 3],
-    /// Mean reactive power of the phases' fundamental, in var.
-    pub q1_var: [Vec<f32>; 3],
-    /// Apparent power: of the phases, or the effective one in the first column; in VA.
-    /// Empty for [`Apparent::Vector`].
-    pub s_va: [Vec<f32>; 3],
-}
-
 impl LoadSeries {
     /// Steps of a given length without any data.
     pub fn blank(start_ms: i64, step_s: u32, steps: usize, with_s: bool) -> LoadSeries {
@@ -147,6 +130,28 @@ impl LoadSeries {
     /// Whether records cover a step but for rounding of their times.
     pub fn is_covered(&self, step: usize) -> bool {
         self.covered_s.get(step).is_some_and(|c| f64::from(*c) >= f64::from(self.step_s) * 0.999)
+    }
+
+    /// The steps that begin at or after an instant and end at or before another.
+    pub fn between(&self, from_ms: i64, to_ms: i64) -> LoadSeries {
+        let step_ms = self.step_ms();
+        let clamp = |k: i64| k.clamp(0, self.len() as i64) as usize;
+        let from = from_ms.saturating_sub(self.start_ms).saturating_add(step_ms - 1);
+        let from = clamp(from.div_euclid(step_ms));
+        let to = clamp(to_ms.saturating_sub(self.start_ms).div_euclid(step_ms)).max(from);
+        let part = |c: &[f64]| c[from..to].to_vec();
+        LoadSeries {
+            start_ms: self.time_ms(from),
+            step_s: self.step_s,
+            p_in_wh: part(&self.p_in_wh),
+            p_out_wh: part(&self.p_out_wh),
+            q_lag_varh: part(&self.q_lag_varh),
+            q_lead_varh: part(&self.q_lead_varh),
+            s_vah: self.s_vah.as_deref().map(part),
+            covered_s: self.covered_s[from..to].to_vec(),
+            filled: self.filled.as_ref().map(|f| f[from..to].to_vec()),
+            origin: self.origin.clone(),
+        }
     }
 
     /// Makes a series of a node's log, with the apparent energy of a definition.

@@ -1,6 +1,7 @@
 //! Arguments and printing, one file a verb.
 
 mod bench;
+mod bill;
 mod demo;
 mod export;
 mod hookup;
@@ -40,6 +41,7 @@ enum Verb {
     Pull(pull::Args),
     Survey(survey::Args),
     Size(size::Args),
+    Bill(Box<bill::Args>),
     Export(export::Args),
 }
 
@@ -54,6 +56,7 @@ pub fn run() -> anyhow::Result<Outcome> {
         Verb::Pull(args) => pull::run(&args),
         Verb::Survey(args) => survey::run(&args),
         Verb::Size(args) => size::run(&args),
+        Verb::Bill(args) => bill::run(&args),
         Verb::Export(args) => export::run(&args),
     }
 }

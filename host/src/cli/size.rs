@@ -124,6 +124,10 @@ fn load(
     }
     if let Some(path) = &args.intervals {
         let series = interval_csv::load(path, tariff.step_s(), zone)?;
+        let series = series.between(span.from_ms, span.to_ms);
+        if series.is_empty() {
+            bail!("no interval lies between --from and --to");
+        }
         return Ok((None, series, path.display().to_string()));
     }
     let Some(folder) = &args.store else { bail!("give a store or --intervals") };

@@ -4,6 +4,8 @@ use super::plant;
 use super::{
     Apparent, DemandKind, DemandTerms, PowerFactorTerms, Site, Supply, VerdictTerms, WorkingHours,
 };
+use crate::analyse::bill::meter::{Meter, MeterReading};
+use jiff::civil::DateTime;
 use jiff::tz::TimeZone;
 use serde::Deserialize;
 use std::collections::BTreeMap;
@@ -47,6 +49,29 @@ pub(super) struct SiteFile {
     correction: plant::CorrectionSection,
     #[serde(default)]
     economics: plant::EconomicsSection,
+    meter: Option<MeterSection>,
+}
+
+#[derive(Default, Deserialize)]
+#[serde(deny_unknown_fields)]
+struct MeterSection {
+    number: Option<String>,
+    class_active_pct: Entry<f64>,
+    class_reactive_pct: Entry<f64>,
+    node_active_pct: Entry<f64>,
+    node_reactive_pct: Entry<f64>,
+    multiplier: Entry<f64>,
+    digit: Entry<f64>,
+    #[serde(default)]
+    reading: Vec<ReadingSection>,
+}
+
+#[derive(Deserialize)]
+#[serde(deny_unknown_fields)]
+struct ReadingSection {
+    at: Spanned<String>,
+    kwh: Spanned<f64>,
+    kvarh: Entry<f64>,
 }
 
 #[derive(Default, Deserialize)]
@@ -141,7 +166,9 @@ impl SiteFile {
                 (name.get_ref().clone(), zone)
             }
         };
+        let meter = self.meter.map(|m| m.resolve(&time_zone)).transpose()?;
         Ok(Site {
+            meter,
             name: self.name,
             feeder: self.feeder,
             time_zone,
@@ -317,6 +344,65 @@ impl VerdictSection {
             present_share: share("present_share", self.present_share)?.unwrap_or(0.90),
             hours_of_week: hours_of_week.unwrap_or(160),
             doubtful_share: share("doubtful_share", self.doubtful_share)?.unwrap_or(0.10),
+        })
+    }
+}
+
+impl MeterSection {
+    fn resolve(self, zone: &TimeZone) -> Result<Meter, Fault> {
+        let default = Meter::default();
+        let positive = |name: &str, entry: Entry<f64>| {
+            let good = |x: f64| x > 0.0 && x.is_finite();
+            checked(entry, good, |x| format!("{name} = {x} makes no sense; give a number above 0"))
+        };
+        let mut readings: Vec<MeterReading> = Vec::new();
+        for r in self.reading {
+            let at_ms = r.at.get_ref().parse::<DateTime>().ok().and_then(|t| {
+                let zoned = t.to_zoned_datetime(zone.clone()).ok()?;
+                Some(zoned.timestamp().as_millisecond())
+            });
+            let Some(at_ms) = at_ms else {
+                let message = format!(
+                    "at = {:?} is no local time; write \"2026-03-02T00:00\"",
+                    r.at.get_ref()
+                );
+                return Err(fault(&r.at, message));
+            };
+            if readings.last().is_some_and(|b| b.at_ms >= at_ms) {
+                return Err(fault(&r.at, "readings must be in order of time".to_owned()));
+            }
+            let register = |name: &str, entry: Entry<f64>| {
+                checked(
+                    entry,
+                    |x| x >= 0.0 && x.is_finite(),
+                    |x| format!("{name} = {x} is no register; give 0 or more"),
+                )
+            };
+            let kwh = register("kwh", Some(r.kwh))?.unwrap_or(0.0);
+            readings.push(MeterReading { at_ms, kwh, kvarh: register("kvarh", r.kvarh)? });
+        }
+        let or = |x: Option<f64>, default: f64| x.unwrap_or(default);
+        Ok(Meter {
+            number: self.number,
+            class_active_pct: or(
+                positive("class_active_pct", self.class_active_pct)?,
+                default.class_active_pct,
+            ),
+            class_reactive_pct: or(
+                positive("class_reactive_pct", self.class_reactive_pct)?,
+                default.class_reactive_pct,
+            ),
+            node_active_pct: or(
+                positive("node_active_pct", self.node_active_pct)?,
+                default.node_active_pct,
+            ),
+            node_reactive_pct: or(
+                positive("node_reactive_pct", self.node_reactive_pct)?,
+                default.node_reactive_pct,
+            ),
+            multiplier: or(positive("multiplier", self.multiplier)?, default.multiplier),
+            digit: or(positive("digit", self.digit)?, default.digit),
+            readings,
         })
     }
 }
