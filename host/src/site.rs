@@ -5,6 +5,7 @@
 //! A new section is one field in `raw::SiteFile`, one struct here, one line in `raw::resolve`.
 
 pub mod installed;
+pub mod plant;
 mod raw;
 pub mod writing;
 
@@ -41,6 +42,8 @@ pub struct Site {
     pub verdict: VerdictTerms,
     /// How reports are written.
     pub writing: writing::WritingTerms,
+    /// Transformer, conductors, motors, terms of a correction.
+    pub plant: plant::Plant,
     /// The utility's meter and its registers.
     pub meter: Option<Meter>,
     /// Capacitor units that are there, or were put in.

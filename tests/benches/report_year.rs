@@ -1,11 +1,12 @@
 //! How long the report of a year of one-minute records takes, from the store to the files.
 //!
 //! Prints the best of several runs for reading and analysing (survey, bill with a tariff of time
-//! of use, series for the charts) and for writing HTML; with the feature `pdf` the PDF as well.
+//! of use, candidates of a price list, series for the charts) and for writing HTML; with the feature `pdf` the PDF as well.
 //! Run with `cargo bench --bench report_year` (and `--features pdf`).
 
 use std::path::Path;
 use std::time::{Duration, Instant};
+use wattless::analyse::size::prices::PriceList;
 use wattless::analyse::tariff::Tariff;
 use wattless::collect::store::{Span, Store};
 use wattless::present::report::gather::{Sources, gather};
@@ -44,6 +45,7 @@ fn main() {
     let host = Path::new(env!("CARGO_MANIFEST_DIR")).join("../host");
     let site = Site::load(&host.join("sites/brackwater.toml")).expect("the example site");
     let tariff = Tariff::load(&host.join("tariffs/millrace.toml")).expect("the example tariff");
+    let prices = PriceList::load(&host.join("prices/brackwater.toml")).expect("the example list");
     let folder = tempfile::tempdir().expect("a temporary folder");
     let path = folder.path().join("store");
     let made = log();
@@ -63,6 +65,7 @@ fn main() {
             site: &site,
             tariff: Some(&tariff),
             horizon: None,
+            prices: Some(&prices),
             history: &[],
             installed_ms: None,
         });

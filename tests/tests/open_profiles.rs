@@ -1,4 +1,4 @@
-//! The survey on open load profiles with known figures, fetched when the test runs.
+//! The survey and the bill on open load profiles with known figures, fetched when the test runs.
 //!
 //! Profiles of the SimBench database (ODbL 1.0 / DbCL, see `fetch_profiles.sh`), a leap year
 //! by the quarter hour with P and Q. Reference figures: DERIVED from the package's data with
@@ -8,8 +8,11 @@
 use std::path::{Path, PathBuf};
 use std::process::Command;
 use std::sync::OnceLock;
+use wattless::analyse::bill::{BillMonth, bill};
+use wattless::analyse::series::LoadSeries;
 use wattless::analyse::survey::verdict::Class;
 use wattless::analyse::survey::{Survey, survey};
+use wattless::analyse::tariff::Tariff;
 use wattless::site::Site;
 use wattless_tests::made_log::{LogMaker, at};
 
@@ -148,5 +151,78 @@ fn a_year_of_two_loads() {
         );
         within(wide.power_factor.lowest.unwrap().pf.unwrap(), least, 5e-4);
         assert!(wide.power_factor.at_p_peak.unwrap() <= most + 5e-4);
+    }
+}
+
+/// The same week through a bill: demand, energies, PF and kvarh beyond 0.33 × kWh of each quarter
+/// hour become the quantities of lines.
+#[test]
+fn a_week_of_a_commercial_load_billed() {
+    let tariff = |text: &str| Tariff::parse(text, Path::new("tariff.toml")).unwrap();
+    let billed = |text: &str| {
+        let t = tariff(&format!("currency = \"EUR\"\n{text}"));
+        let week = g6a_week();
+        let series = LoadSeries::of_log(&week.log, t.step_s(), t.demand.apparent).unwrap();
+        bill(&series, &t, &jiff::tz::TimeZone::UTC, &[]).unwrap()
+    };
+    let b = billed(
+        "[demand]\ninterval_min = 15\n[power_factor]\nbasis = \"average\"\n\
+         [[charge]]\nclause = \"energy\"\nrate_per_kwh = 1\n\
+         [[charge]]\nclause = \"demand\"\nname = \"kW\"\nrate_per_kw = 1\n\
+         [[charge]]\nclause = \"demand\"\nname = \"kVA\"\nrate_per_kva = 1\n\
+         [[charge]]\nclause = \"kvarh\"\nshare_of_kwh = 0.33\nper = \"interval\"\nrate_per_kvarh = 1\n",
+    );
+    assert_eq!(b.months.len(), 1);
+    let m = &b.months[0];
+    let quantity = |k: usize| m.lines[k].quantity.unwrap();
+    within(quantity(0), 7340.220, 1e-3);
+    within(quantity(1), 134.447, 1e-3);
+    within(quantity(2), 139.517, 1e-3);
+    within(quantity(3), 2777.165, 2e-3);
+    let f = &m.quantities.figures;
+    within(f.total.q_lag_kvarh, 5184.605, 1e-3);
+    within(f.power_factor.average.unwrap(), 0.8168, 5e-5);
+    within(f.power_factor.at_p_peak.unwrap(), 0.96399, 5e-6);
+    let time =
+        |ms: Option<i64>| jiff::Timestamp::from_millisecond(ms.unwrap()).unwrap().to_string();
+    assert_eq!(time(f.total.p_peak.start_ms), "2016-01-05T14:45:00Z");
+    assert_eq!(time(f.total.s_peak.start_ms), "2016-01-05T15:00:00Z");
+    assert!(!m.quantities.frame.is_whole());
+    for (minutes, kw) in [(30, 120.005), (60, 115.246)] {
+        let b = billed(&format!(
+            "[demand]\ninterval_min = {minutes}\n[[charge]]\nclause = \"demand\"\nrate_per_kw = 1\n"
+        ));
+        within(b.months[0].lines[0].quantity.unwrap(), kw, 1e-3);
+    }
+    let b = billed(
+        "[demand]\ninterval_min = 15\n[power_factor]\nbasis = \"lowest\"\ncounts_from_share = 0\n\
+         [[charge]]\nclause = \"demand\"\nrate_per_kw = 1\ntarget_pf = 0.9\n",
+    );
+    within(b.months[0].quantities.figures.power_factor.lowest.unwrap(), 0.70706, 5e-6);
+}
+
+/// The whole year in twelve bills: energies add up to the reference, the highest kW is the year's.
+#[test]
+fn a_year_of_two_loads_billed() {
+    let t = Tariff::parse(
+        "currency = \"EUR\"\n[demand]\ninterval_min = 15\n[[charge]]\nclause = \"energy\"\n\
+         rate_per_kwh = 1\n[[charge]]\nclause = \"demand\"\nrate_per_kw = 1\n",
+        Path::new("tariff.toml"),
+    )
+    .unwrap();
+    for (name, kw, kvar, kwh, kvarh) in [
+        ("G6-A", 530.0, 209.5, 1_025_021.2, 560_800.3),
+        ("G4-M", 375.0, 148.2, 1_395_690.3, 561_774.7),
+    ] {
+        let year = log(&profile(name), kw, kvar, "2016-01-01T00:00:00Z");
+        let series = LoadSeries::of_log(&year.log, 900, t.demand.apparent).unwrap();
+        let b = bill(&series, &t, &jiff::tz::TimeZone::UTC, &[]).unwrap();
+        assert_eq!(b.months.len(), 12);
+        assert!(b.is_whole());
+        let sum = |of: &dyn Fn(&BillMonth) -> f64| b.months.iter().map(of).sum::<f64>();
+        near(sum(&|m| m.quantities.figures.total.p_in_kwh), kwh);
+        near(sum(&|m| m.quantities.figures.total.q_lag_kvarh), kvarh);
+        let peak = b.months.iter().map(|m| m.quantities.figures.total.p_peak.p_kw);
+        within(peak.fold(0.0, f64::max), kw, 1e-3);
     }
 }

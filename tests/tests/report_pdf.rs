@@ -3,6 +3,7 @@
 use std::path::Path;
 use std::process::Command;
 use wattless::analyse::bill::extrapolate::Horizon;
+use wattless::analyse::size::prices::PriceList;
 use wattless::analyse::tariff::Tariff;
 use wattless::collect::store::{Span, Store};
 use wattless::present::report::Report;
@@ -13,6 +14,7 @@ use wattless_tests::made_log::{kvar, production_week};
 use wattless_tests::made_store;
 
 const SITE: &str = concat!(env!("CARGO_MANIFEST_DIR"), "/../host/sites/brackwater.toml");
+const PRICES: &str = concat!(env!("CARGO_MANIFEST_DIR"), "/../host/prices/brackwater.toml");
 const TARIFF: &str = concat!(env!("CARGO_MANIFEST_DIR"), "/../host/tariffs/millrace.toml");
 
 fn report(folder: &Path, site: &Site) -> Report {
@@ -22,6 +24,7 @@ fn report(folder: &Path, site: &Site) -> Report {
     let store = Store::open(&store).unwrap();
     let node = store.choose(None).unwrap();
     let tariff = Tariff::load(Path::new(TARIFF)).unwrap();
+    let prices = PriceList::load(Path::new(PRICES)).unwrap();
     let gathered = gather(&Sources {
         store: &store,
         node: &node,
@@ -29,6 +32,7 @@ fn report(folder: &Path, site: &Site) -> Report {
         site,
         tariff: Some(&tariff),
         horizon: Some(Horizon::Month),
+        prices: Some(&prices),
         history: &[],
         installed_ms: None,
     });

@@ -1,4 +1,4 @@
-//! What the data says: the connection, readings of waveforms, the survey of a log.
+//! What the data says: the connection, readings of waveforms, the survey of a log, money.
 
 pub mod bill;
 pub mod culprit;
@@ -6,6 +6,7 @@ pub mod hookup;
 pub mod measure;
 pub mod regression;
 pub mod series;
+pub mod size;
 pub mod survey;
 pub mod tariff;
 pub mod verify;

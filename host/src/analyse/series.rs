@@ -9,6 +9,7 @@ pub mod interval_csv;
 pub mod table;
 
 use crate::collect::log::IntervalLog;
+use crate::collect::store::Powers;
 use crate::site::Apparent;
 use serde::Serialize;
 use wattless_core::flags::Flags;
@@ -83,24 +84,6 @@ pub enum SeriesError {
 
 /// Longest stretch of a series, in milliseconds: 20 years.
 const LONGEST_MS: i64 = 20 * 366 * 86_400_000;
-
-/// Columns of a node's log that money needs.
-#[derive(Clone, Debug, Default, PartialEq)]
-pub struct Powers {
-    /// End of the interval, Unix milliseconds.
-    pub end_ms: Vec<i64>,
-    /// Length in microseconds.
-    pub duration_us: Vec<u32>,
-    /// Remarks of the records.
-    pub flags: Vec<u32>,
-    /// Mean active power of the phases, in W.
-    pub p_w: [Vec<f32>; 3],
-    /// Mean reactive power of the phases' fundamental, in var.
-    pub q1_var: [Vec<f32>; 3],
-    /// Apparent power: of the phases, or the effective one in the first column; in VA.
-    /// Empty for [`Apparent::Vector`].
-    pub s_va: [Vec<f32>; 3],
-}
 
 impl LoadSeries {
     /// Steps of a given length without any data.

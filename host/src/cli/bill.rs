@@ -171,9 +171,8 @@ fn stored(
         );
     }
     let source = format!("{}, node {}", folder.display(), node.id);
-    let log = store.read_log(node.id, span(args, zone)?)?;
-    let series = LoadSeries::of_log(&log, tariff.step_s(), tariff.demand.apparent)
-        .with_context(|| source.clone())?;
+    let powers = store.read_powers(node.id, span(args, zone)?, tariff.demand.apparent)?;
+    let series = LoadSeries::of_powers(&powers, tariff.step_s()).with_context(|| source.clone())?;
     Ok((series, source))
 }
 

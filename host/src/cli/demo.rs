@@ -13,6 +13,7 @@ use std::sync::atomic::{AtomicBool, Ordering};
 use std::thread;
 use std::time::Instant;
 use wattless::analyse::bill::extrapolate::Horizon;
+use wattless::analyse::size::prices::{self, PriceList};
 use wattless::analyse::survey::Survey;
 use wattless::analyse::tariff::{MILLRACE, Tariff};
 use wattless::bench::flash::{RamFlash, USUAL_SIZE};
@@ -36,9 +37,10 @@ const MARK: &str = "made-by-wattless-demo";
 /// A simulated week, from samples to the written report, in one command
 ///
 /// An invented plant's week runs through the node's own program, every sample of it; the
-/// node's log is pulled over a real link into a store, surveyed, billed by an invented tariff,
-/// and reported. All files stay in the folder: scenario, site file, tariff, the node's flash,
-/// the store, the survey, the report.
+/// node's log is pulled over a real link into a store, surveyed, billed by an invented tariff;
+/// corrections from an invented price list are tried on it, and the report is written. All files
+/// stay in the folder: scenario, site file, tariff, prices, the node's flash, the store, the
+/// survey, the report.
 #[derive(Debug, clap::Args)]
 pub struct Args {
     /// Folder for the files; one that an earlier demo made is emptied first
@@ -61,6 +63,7 @@ pub fn run(args: &Args) -> anyhow::Result<Outcome> {
     write(&place("scenario.toml"), SAWMILL)?;
     write(&place("site.toml"), BRACKWATER)?;
     write(&place("tariff.toml"), MILLRACE)?;
+    write(&place("prices.toml"), prices::BRACKWATER)?;
 
     let setup = Setup::new(Scenario::load(&place("scenario.toml"))?);
     let site = Site::load(&place("site.toml"))?;
@@ -80,10 +83,11 @@ pub fn run(args: &Args) -> anyhow::Result<Outcome> {
     let pulled = serve_and_pull(&mut node, &mut store, end_ms)?;
     say(args, &fetched(&pulled))?;
 
-    say(args, "3  The store is surveyed, billed and reported\n")?;
+    say(args, "3  The week is surveyed, billed, corrected on paper, and reported\n")?;
     let before_report = Instant::now();
     let chosen = store.choose(None)?;
     let tariff = Tariff::load(&place("tariff.toml"))?;
+    let prices = PriceList::load(&place("prices.toml"))?;
     let gathered = gather(&Sources {
         store: &store,
         node: &chosen,
@@ -91,6 +95,8 @@ pub fn run(args: &Args) -> anyhow::Result<Outcome> {
         site: &site,
         tariff: Some(&tariff),
         // A shortened week holds no whole day of every kind to stand for others.
+        // A correction is sized on a whole week only.
+        prices: (to_ms == whole_ms).then_some(&prices),
         history: &[],
         installed_ms: None,
         horizon: (to_ms == whole_ms).then_some(Horizon::Month),

@@ -10,6 +10,7 @@ mod measure;
 mod node;
 mod pull;
 mod report;
+mod size;
 mod survey;
 mod verify;
 
@@ -45,6 +46,7 @@ enum Verb {
     Pull(pull::Args),
     Survey(survey::Args),
     Report(report::Args),
+    Size(size::Args),
     Bill(Box<bill::Args>),
     Culprit(culprit::Args),
     Verify(Box<verify::Args>),
@@ -62,6 +64,7 @@ pub fn run() -> anyhow::Result<Outcome> {
         Verb::Pull(args) => pull::run(&args),
         Verb::Survey(args) => survey::run(&args),
         Verb::Report(args) => report::run(&args),
+        Verb::Size(args) => size::run(&args),
         Verb::Bill(args) => bill::run(&args),
         Verb::Culprit(args) => culprit::run(&args),
         Verb::Verify(args) => verify::run(&args),

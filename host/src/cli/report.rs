@@ -8,6 +8,7 @@ use jiff::civil::DateTime;
 use std::path::{Path, PathBuf};
 use wattless::analyse::bill::extrapolate::Horizon;
 use wattless::analyse::bill::past::PastBills;
+use wattless::analyse::size::prices::PriceList;
 use wattless::analyse::tariff::Tariff;
 use wattless::collect::store::{Span, Store};
 use wattless::present::report::gather::{Sources, gather};
@@ -32,6 +33,9 @@ pub struct Args {
     /// Tariff file (TOML): without it the report has no money
     #[arg(long, value_name = "FILE")]
     tariff: Option<PathBuf>,
+    /// Price list (TOML): without it there are no candidates
+    #[arg(long, value_name = "FILE", requires = "tariff")]
+    prices: Option<PathBuf>,
     /// Extend the bill by like days: month or year; the report says how, and how sure
     #[arg(long, value_name = "HORIZON", value_parser = horizon, requires = "tariff")]
     extrapolate: Option<Horizon>,
@@ -66,6 +70,7 @@ pub fn run(args: &Args) -> anyhow::Result<Outcome> {
         None => Site::default(),
     };
     let tariff = args.tariff.as_deref().map(Tariff::load).transpose()?;
+    let prices = args.prices.as_deref().map(PriceList::load).transpose()?;
     let store = Store::open(&args.store)?;
     let node = store.choose(args.node.as_deref())?;
     if site.feeder.is_none() && !node.feeder.is_empty() {
@@ -92,6 +97,7 @@ pub fn run(args: &Args) -> anyhow::Result<Outcome> {
         site: &site,
         tariff: tariff.as_ref(),
         horizon: args.extrapolate,
+        prices: prices.as_ref(),
         history: &history,
         installed_ms: unix_ms(args.installed_on, &site.time_zone)?,
     };

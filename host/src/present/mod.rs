@@ -11,6 +11,7 @@ pub mod number;
 pub mod phasor_picture;
 pub mod picture;
 pub mod report;
+pub mod size;
 pub mod survey;
 pub mod text;
 pub mod verify;

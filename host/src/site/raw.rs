@@ -1,5 +1,6 @@
 //! The site file as it is written, and its way to a checked [`Site`].
 
+use super::plant;
 use super::writing::{Dates, Numbers, Paper, WritingTerms};
 use super::{
     Apparent, DemandKind, DemandTerms, PowerFactorTerms, Site, Supply, VerdictTerms, WorkingHours,
@@ -19,7 +20,7 @@ pub(super) struct Fault {
     pub(super) message: String,
 }
 
-type Entry<T> = Option<Spanned<T>>;
+pub(super) type Entry<T> = Option<Spanned<T>>;
 
 /// The file: a few names, then sections.
 #[derive(Default, Deserialize)]
@@ -40,6 +41,17 @@ pub(super) struct SiteFile {
     verdict: VerdictSection,
     #[serde(default)]
     report: ReportSection,
+    transformer: Option<Spanned<plant::TransformerSection>>,
+    source: Option<plant::SourceSection>,
+    service_conductor: Option<Spanned<plant::ConductorSection>>,
+    #[serde(default)]
+    motor: Vec<Spanned<plant::MotorSection>>,
+    #[serde(default)]
+    group: Vec<Spanned<plant::GroupSection>>,
+    #[serde(default)]
+    correction: plant::CorrectionSection,
+    #[serde(default)]
+    economics: plant::EconomicsSection,
     meter: Option<MeterSection>,
     #[serde(default)]
     installed: Vec<super::installed::InstalledSection>,
@@ -184,6 +196,16 @@ impl SiteFile {
             working_hours: self.working_hours.resolve(&mut assumed)?,
             verdict: self.verdict.resolve()?,
             writing: self.report.resolve()?,
+            plant: plant::Sections {
+                transformer: self.transformer,
+                source: self.source,
+                service_conductor: self.service_conductor,
+                motor: self.motor,
+                group: self.group,
+                correction: self.correction,
+                economics: self.economics,
+            }
+            .resolve()?,
             assumed,
         })
     }
@@ -419,15 +441,15 @@ impl MeterSection {
     }
 }
 
-fn value<T: Copy>(entry: &Entry<T>) -> Option<T> {
+pub(super) fn value<T: Copy>(entry: &Entry<T>) -> Option<T> {
     entry.as_ref().map(|e| *e.get_ref())
 }
 
-fn fault<T>(entry: &Spanned<T>, message: String) -> Fault {
+pub(super) fn fault<T>(entry: &Spanned<T>, message: String) -> Fault {
     Fault { at: Some(entry.span().start), message }
 }
 
-fn checked<T: Copy>(
+pub(super) fn checked<T: Copy>(
     entry: Entry<T>,
     good: impl Fn(T) -> bool,
     message: impl Fn(T) -> String,
@@ -439,7 +461,7 @@ fn checked<T: Copy>(
     }
 }
 
-fn share(name: &str, entry: Entry<f64>) -> Result<Option<f64>, Fault> {
+pub(super) fn share(name: &str, entry: Entry<f64>) -> Result<Option<f64>, Fault> {
     checked(
         entry,
         |x| (0.0..=1.0).contains(&x),
@@ -447,7 +469,7 @@ fn share(name: &str, entry: Entry<f64>) -> Result<Option<f64>, Fault> {
     )
 }
 
-fn one_of<T: Copy>(
+pub(super) fn one_of<T: Copy>(
     entry: &Entry<String>,
     what: &str,
     known: &[(&str, T)],

@@ -195,3 +195,6 @@ pub struct Caution {
     /// A sentence for people.
     pub words: String,
 }
+
+#[cfg(test)]
+mod tests;

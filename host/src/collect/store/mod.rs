@@ -10,6 +10,7 @@ mod columns;
 mod error;
 mod node;
 mod place;
+mod projected;
 mod read;
 mod seal;
 mod sealed;
@@ -26,6 +27,7 @@ pub use columns::{Column, Kind, Of, Show, StoredRecord, Value, columns};
 pub use error::StoreError;
 pub use node::{NodeId, NodeInfo};
 pub use place::StartSource;
+pub use projected::Powers;
 pub use read::{Extent, Records, Span};
 pub use seal::Sealed;
 

@@ -83,6 +83,10 @@ pub(super) fn assumptions(m: &Material<'_>) -> Section {
     let s = m.survey;
     let mut out = Section::new("assumptions", "Assumptions");
     let mut points: Vec<String> = s.basis.assumed.iter().map(|a| sentence(a)).collect();
+    if let Some(s) = m.sizing {
+        let said = s.basis.assumed.iter().filter(|a| !m.survey.basis.assumed.contains(a));
+        points.extend(said.map(|a| sentence(a)));
+    }
     points.push(
         "The log is taken as it stands: a usual week of this feeder. If it was not, log another."
             .into(),
@@ -132,6 +136,18 @@ pub(super) fn absent(m: &Material<'_>) -> Option<Section> {
         list.push(
             "No money: there was no tariff. Write its clauses into a file (DEVELOPERS.md explains \
              each) and give it with --tariff.",
+        );
+    }
+    if m.sizing.is_none() && m.proof.is_none() {
+        list.push(
+            "No candidates: there was no price list. Write the prices of your supplier into a file \
+             and give it with --prices (and the tariff).",
+        );
+    }
+    if m.proof.is_none() {
+        list.push(
+            "No before and after: once something is installed, log on, list it in the site file \
+             ([[installed]]) and give --installed-on.",
         );
     }
     if list.is_empty() {

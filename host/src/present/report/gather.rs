@@ -9,6 +9,8 @@ use crate::analyse::bill::plan::PlanError;
 use crate::analyse::bill::quantities::MonthQuantities;
 use crate::analyse::bill::{Bill, bill};
 use crate::analyse::series::{LoadSeries, SeriesError};
+use crate::analyse::size::prices::PriceList;
+use crate::analyse::size::{Job, MOST, SizeError, Sizing, size};
 use crate::analyse::survey::{Survey, SurveyError, survey_with};
 use crate::analyse::tariff::Tariff;
 use crate::analyse::verify::{Terms, Verification, VerifyError, verify};
@@ -32,6 +34,8 @@ pub struct Sources<'a> {
     pub tariff: Option<&'a Tariff>,
     /// How far the bill is extended by like days; none bills what was recorded.
     pub horizon: Option<Horizon>,
+    /// The price list; none, or no tariff, means no candidates.
+    pub prices: Option<&'a PriceList>,
     /// Bills before the log, for clauses that look back.
     pub history: &'a [MonthQuantities],
     /// When the correction was installed, Unix milliseconds: the report is on the time from then
@@ -47,6 +51,8 @@ pub struct Gathered {
     pub bill: Option<Bill>,
     /// The log against the utility's meter.
     pub meter: Option<Reconciliation>,
+    /// Candidate corrections.
+    pub sizing: Option<Sizing>,
     /// Before and after.
     pub proof: Option<Verification>,
     traces: Traces,
@@ -76,6 +82,9 @@ pub enum GatherError {
     /// The meter's readings do not fit the log.
     #[error(transparent)]
     Meter(#[from] crate::analyse::bill::meter::MeterError),
+    /// A correction cannot be sized.
+    #[error(transparent)]
+    Size(#[from] SizeError),
     /// Before and after cannot be compared.
     #[error(transparent)]
     Verify(#[from] VerifyError),
@@ -91,7 +100,7 @@ pub fn gather(from: &Sources<'_>) -> Result<Gathered, GatherError> {
     let absent = from.store.gaps(from.node.id)?;
     let survey = survey_with(&log, from.site, &absent)?;
     let connection = check_at_peak(from.store, from.node.id, &survey, from.site)?;
-    let (bill, meter) = priced(&log, from)?;
+    let Money { bill, meter, sizing } = priced(&log, from)?;
     let proof = match from.installed_ms {
         None => None,
         Some(at) => {
@@ -103,6 +112,7 @@ pub fn gather(from: &Sources<'_>) -> Result<Gathered, GatherError> {
     };
     Ok(Gathered {
         proof,
+        sizing,
         traces: Traces::of(&log, from.site, &survey),
         bill,
         meter,
@@ -117,26 +127,39 @@ pub fn gather(from: &Sources<'_>) -> Result<Gathered, GatherError> {
     })
 }
 
-/// What a tariff makes of a log, and the log against the utility's meter.
-fn priced(
-    log: &IntervalLog,
-    from: &Sources<'_>,
-) -> Result<(Option<Bill>, Option<Reconciliation>), GatherError> {
+/// What a tariff and a price list make of a log.
+#[derive(Default)]
+struct Money {
+    bill: Option<Bill>,
+    meter: Option<Reconciliation>,
+    sizing: Option<Sizing>,
+}
+
+fn priced(log: &IntervalLog, from: &Sources<'_>) -> Result<Money, GatherError> {
     let meter = from.site.meter.as_ref().filter(|m| !m.readings.is_empty());
     if from.tariff.is_none() && meter.is_none() {
-        return Ok((None, None));
+        return Ok(Money::default());
     }
     let step_s = from.tariff.map_or(from.site.demand.interval_s, Tariff::step_s);
     let apparent = from.tariff.map_or(from.site.demand.apparent, |t| t.demand.apparent);
     let series = LoadSeries::of_log(log, step_s, apparent)?;
-    let bill = match (from.tariff, from.horizon) {
-        (None, _) => None,
-        (Some(t), None) => Some(bill(&series, t, zone_of(t, from.site), from.history)?),
-        (Some(t), Some(h)) => {
-            Some(bill_extended(&series, t, zone_of(t, from.site), from.history, h)?)
-        }
+    let meter = meter.map(|m| m.reconcile(&series)).transpose()?;
+    let Some(tariff) = from.tariff else { return Ok(Money { meter, ..Money::default() }) };
+    let zone = zone_of(tariff, from.site);
+    let bill = match from.horizon {
+        None => bill(&series, tariff, zone, from.history)?,
+        Some(horizon) => bill_extended(&series, tariff, zone, from.history, horizon)?,
     };
-    Ok((bill, meter.map(|m| m.reconcile(&series)).transpose()?))
+    let job = |prices| Job {
+        log: Some(log),
+        series: &series,
+        site: from.site,
+        tariff,
+        prices,
+        most: MOST,
+    };
+    let sizing = from.prices.map(|prices| size(&job(prices))).transpose()?;
+    Ok(Money { bill: Some(bill), meter, sizing })
 }
 
 fn zone_of<'a>(tariff: &'a Tariff, site: &'a Site) -> &'a jiff::tz::TimeZone {
@@ -159,6 +182,7 @@ impl Gathered {
             connection: self.connection.clone(),
             bill: self.bill.as_ref(),
             meter: self.meter.as_ref(),
+            sizing: self.sizing.as_ref(),
             proof: self.proof.as_ref(),
             demand_limit_w: None,
             made_on,

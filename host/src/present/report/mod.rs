@@ -16,6 +16,7 @@ mod money;
 #[cfg(feature = "pdf")]
 pub mod pdf;
 mod proof;
+mod remedy;
 mod summary;
 mod terminal;
 pub mod traces;
@@ -25,6 +26,7 @@ pub use terminal::{charts_text, summary_text};
 
 use crate::analyse::bill::Bill;
 use crate::analyse::bill::meter::Reconciliation;
+use crate::analyse::size::Sizing;
 use crate::analyse::survey::Survey;
 use crate::analyse::verify::Verification;
 use crate::present::locale::Locale;
@@ -51,6 +53,8 @@ pub struct Material<'a> {
     pub bill: Option<&'a Bill>,
     /// The log against the utility's meter.
     pub meter: Option<&'a Reconciliation>,
+    /// Candidate corrections.
+    pub sizing: Option<&'a Sizing>,
     /// The comparison of before and after.
     pub proof: Option<&'a Verification>,
     /// Demand that must not be exceeded, in W.
@@ -103,6 +107,7 @@ impl Report {
         sections.extend(load::duration(m));
         sections.push(grounds::phases(m));
         sections.extend(money::section(m));
+        sections.extend(remedy::section(m));
         sections.extend(proof::section(m));
         sections.push(closing::uncertainty(m));
         sections.push(closing::assumptions(m));

@@ -26,9 +26,12 @@ fn maybe(m: &Material<'_>, x: Option<f64>) -> String {
 }
 
 fn years(x: Option<f64>) -> String {
-    x.map_or_else(|| NONE.to_owned(), |x| {
-        if x < 2.0 { format!("{:.0} months", x * 12.0) } else { format!("{x:.1} years") }
-    })
+    x.map_or_else(
+        || NONE.to_owned(),
+        |x| {
+            if x < 2.0 { format!("{:.0} months", x * 12.0) } else { format!("{x:.1} years") }
+        },
+    )
 }
 
 /// The recommendation in sentences.
@@ -217,10 +220,7 @@ fn explain(m: &Material<'_>, out: &mut Section, s: &Sizing) {
                 .loss_saved_kwh
                 .map_or_else(|| NONE.into(), |x| format!("{} kWh a year", grouped(x))),
         ),
-        (
-            "Voltage rise".into(),
-            c.rise_pct.map_or_else(|| NONE.into(), |x| format!("{x:.2} %")),
-        ),
+        ("Voltage rise".into(), c.rise_pct.map_or_else(|| NONE.into(), |x| format!("{x:.2} %"))),
     ];
     if let Some(r) = &c.resonance {
         facts.push((

@@ -3,7 +3,7 @@
 use super::Material;
 use super::load::profile_chart;
 use super::model::{Figure, KeyFigure, Summary, Tone};
-use super::{money, proof};
+use super::{money, proof, remedy};
 use crate::analyse::survey::verdict::Class;
 use crate::present::number::{NONE, percent, span};
 use crate::present::words;
@@ -74,8 +74,14 @@ pub(super) fn summary(m: &Material<'_>) -> Summary {
         Some(words) => points.push(("Money now".into(), words)),
         None => points.push(("Money now".into(), NO_TARIFF.into())),
     }
-    if !w.next.is_empty() {
-        points.push(("Next".into(), w.next.join(" ")));
+    match remedy::recommendation(m) {
+        Some(words) => points.push(("Recommendation".into(), words)),
+        None if !w.next.is_empty() => points.push(("Next".into(), w.next.join(" "))),
+        None => {}
+    }
+    if let Some((price, payback)) = remedy::price(m) {
+        points.push(("Price".into(), price));
+        points.push(("Payback".into(), payback));
     }
     if let Some(words) = money::nothing_done(m) {
         points.push(("If nothing is done".into(), words));
@@ -154,6 +160,11 @@ fn figures(m: &Material<'_>) -> Vec<KeyFigure> {
         number: need,
         unit: "var".into(),
     });
+    // Money first: what stays of the load is the power factor.
+    let remedy = remedy::figures(m);
+    if !remedy.is_empty() {
+        out.splice(1..1, remedy);
+    }
     if out.len() > 3 {
         return out;
     }
