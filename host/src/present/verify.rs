@@ -171,6 +171,12 @@ fn reason(r: &Reason, v: &Verification, u: Prefix) -> String {
             percent_of(*reached_share),
             percent_of(*wished_share)
         ),
+        Reason::FaultNotExcluded { ratio, uncertainty } => format!(
+            "{} ± {} of the expected drop is there. Whole units are within reach of that, but a \
+             missing unit or a dead phase fits better.",
+            percent_of(*ratio),
+            percent_of(*uncertainty)
+        ),
         Reason::NothingListed => {
             "Nothing is known of what was installed, so there is nothing to hold the drop \
              against: list the units in the site file ([[installed]]) or with --unit."
@@ -221,6 +227,10 @@ fn next(v: &Verification) -> Vec<String> {
                         .into(),
                 );
             }
+            Reason::FaultNotExcluded { .. } => out.push(
+                "Measure the current in each lead of each unit with a clamp, or log another week."
+                    .into(),
+            ),
             Reason::NoDrop => out.push(
                 "Clamp the bank's own leads: with its rated current there it works, and the \
                  sensor must move upstream of the bank's connection; without it the bank is off."

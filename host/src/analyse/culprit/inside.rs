@@ -433,7 +433,7 @@ fn findings(i: &Inside, c: &Columns) -> Vec<Finding> {
 }
 
 /// Share of the load's range above which a record counts as production.
-const PRODUCTION: f64 = 0.25;
+const PRODUCTION: f64 = 0.35;
 
 /// kvar in the lowest tenth of production over kvar in the highest; high where motors idle.
 fn idling(c: &Columns) -> Option<f64> {
