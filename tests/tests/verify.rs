@@ -71,7 +71,7 @@ fn a_drop_that_is_known_is_found() {
     near(v.coverage.covered_share, 1.0, 1e-9);
     let text = verify_text(&v, Style::PLAIN);
     assert!(text.lines().all(|l| l.chars().count() <= 80), "{text}");
-    assert!(text.contains("It worked: 16.4 kvar"), "{text}");
+    assert!(text.contains("It worked: 16.4 kvar (±"), "{text}");
 }
 
 /// A star with a blown fuse loses one phase; a delta with a dead element loses half on two.

@@ -120,7 +120,7 @@ fn behaviour(k: Kind) -> &'static str {
         Kind::Cycling => "cycles like a compressor or pump",
         Kind::Shift => "on for hours, like a machine of a shift",
         Kind::MostlyReactive => "mostly kvar, like an idle motor, transformer or welder",
-        Kind::Capacitor => "leading, a capacitor",
+        Kind::MostlyActive => "mostly kW, like a running motor that takes up load, or a heater",
         Kind::Other => "switches irregularly",
     }
 }

@@ -48,10 +48,10 @@ pub fn words(v: &Verification) -> Words {
 fn against(v: &Verification, u: Prefix) -> String {
     let t = &v.total;
     let measured = format!(
-        "{} {} ± {} at the same load",
+        "{} (±{}) {} at the same load",
         u.say(t.measured_var.abs(), "var"),
+        u.number(t.uncertainty_var),
         if t.measured_var < 0.0 { "more" } else { "less" },
-        u.say(t.uncertainty_var, "var"),
     );
     match t.expected_var.filter(|e| *e > 0.0) {
         Some(e) => format!("{measured}, {} installed", u.say(e, "var")),
@@ -171,6 +171,12 @@ fn reason(r: &Reason, v: &Verification, u: Prefix) -> String {
             percent_of(*reached_share),
             percent_of(*wished_share)
         ),
+        Reason::FaultNotExcluded { ratio, uncertainty } => format!(
+            "{} ± {} of the expected drop is there. Whole units are within reach of that, but a \
+             missing unit or a dead phase fits better.",
+            percent_of(*ratio),
+            percent_of(*uncertainty)
+        ),
         Reason::NothingListed => {
             "Nothing is known of what was installed, so there is nothing to hold the drop \
              against: list the units in the site file ([[installed]]) or with --unit."
@@ -221,6 +227,10 @@ fn next(v: &Verification) -> Vec<String> {
                         .into(),
                 );
             }
+            Reason::FaultNotExcluded { .. } => out.push(
+                "Measure the current in each lead of each unit with a clamp, or log another week."
+                    .into(),
+            ),
             Reason::NoDrop => out.push(
                 "Clamp the bank's own leads: with its rated current there it works, and the \
                  sensor must move upstream of the bank's connection; without it the bank is off."
@@ -385,9 +395,11 @@ fn ranges(page: &mut Page, v: &Verification, u: Prefix) {
         ("Days", &|p| p.days.to_string()),
         ("Records used", &|p| grouped(p.records as f64)),
         ("Left out", &|p| grouped(p.left_out as f64)),
-        ("Mean", &|p| u.with(p.p_mean_w, "W")),
-        ("1 to 99 %", &|p| format!("{} to {}", u.number(p.p_low_w), u.with(p.p_high_w, "W"))),
-        ("Mean", &|p| u.with(p.q1_mean_var, "var")),
+        ("Mean power", &|p| u.with(p.p_mean_w, "W")),
+        ("Power, 1 to 99 %", &|p| {
+            format!("{} to {}", u.number(p.p_low_w), u.with(p.p_high_w, "W"))
+        }),
+        ("Mean reactive power", &|p| u.with(p.q1_mean_var, "var")),
         ("PF from energies", &|p| pf(p.pf)),
         ("Leading", &|p| percent(p.leading_share)),
         ("Phase voltage", &|p| format!("{:.1} V", p.v_mean_v)),
@@ -497,9 +509,9 @@ fn uncertainty(page: &mut Page, v: &Verification, u: Prefix) {
         ("All together", b.combined_var),
     ]
     .into_iter()
-    .map(|(name, x)| vec![name.to_owned(), u.with(x, "var")])
+    .map(|(name, x)| vec![name.to_owned(), u.number(x)])
     .collect();
-    page.table(&["", ""], &rows, &[]);
+    page.table(&["", &u.unit("var")], &rows, &[]);
     let neighbours = (v.before.regression.lag1, v.after.regression.lag1);
     page.labelled("", 2, &format!(
         "Neighbouring records correlate by {:.2} before and {:.2} after, so {} count as {:.0} and \

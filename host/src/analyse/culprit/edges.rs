@@ -25,12 +25,35 @@ const TIMES_MIN: usize = 3;
 /// Loads told at most.
 const LOADS_MAX: usize = 8;
 
+/// Sizes that are tried.
+const TRIES: usize = 24;
+
+/// Steps that are tried as the middle of a size, at most about twice as many.
+const CANDIDATES: usize = 400;
+
+/// Share of the steps of a size that must follow each other as up and down.
+const PAIRED: f64 = 0.7;
+
+/// kvar over kW below which a step is no motor that starts from rest: a power factor above 0.96.
+const LOADING: f64 = 0.29;
+
 #[derive(Clone, Copy, Debug, PartialEq)]
 struct Step {
     at_ms: i64,
     p: f64,
     q: f64,
     working: bool,
+}
+
+impl Step {
+    fn is_up(&self) -> bool {
+        self.p + self.q > 0.0
+    }
+
+    /// P and Q of the load that it switches, whichever way.
+    fn size(&self) -> (f64, f64) {
+        if self.is_up() { (self.p, self.q) } else { (-self.p, -self.q) }
+    }
 }
 
 #[derive(Clone, Copy, Debug)]
@@ -49,27 +72,31 @@ pub(super) fn loads(
     working: &[bool],
     record_s: f64,
 ) -> Vec<Switched> {
-    let (steps, noise) = steps(end_ms, p, q, working, record_s);
-    let mut pairs = pair(&steps, noise);
+    let (mut steps, noise) = steps(end_ms, p, q, working, record_s);
     let days = match (end_ms.first(), end_ms.last()) {
         (Some(a), Some(b)) => ((b - a) as f64 / 86_400_000.0).max(1.0),
         _ => 1.0,
     };
     let mut found: Vec<Switched> = Vec::new();
-    // The size with most like it is a load; then the next among what is left.
-    while found.len() < LOADS_MAX {
-        let alike =
-            |a: &Pair| pairs.iter().filter(|b| is_alike((a.p, a.q), (b.p, b.q), noise)).count();
-        let Some(best) = pairs.iter().copied().max_by_key(|a| alike(a)) else { break };
-        let (mine, rest): (Vec<Pair>, Vec<Pair>) =
-            pairs.iter().partition(|b| is_alike((best.p, best.q), (b.p, b.q), noise));
-        if mine.len() < TIMES_MIN {
+    // The size with most like it may be a load; then the next among what is left.
+    for _ in 0..TRIES {
+        let alike = |a: &Step| steps.iter().filter(|b| is_alike(a.size(), b.size(), noise)).count();
+        let every = 1 + steps.len() / CANDIDATES;
+        let Some(best) = steps.iter().step_by(every).copied().max_by_key(alike) else { break };
+        let (mine, rest): (Vec<Step>, Vec<Step>) =
+            steps.iter().partition(|b| is_alike(best.size(), b.size(), noise));
+        if mine.len() < 2 * TIMES_MIN {
             break;
         }
-        pairs = rest;
-        found.push(describe(&mine, days));
+        steps = rest;
+        let pairs = pair(&mine);
+        // Ups without downs are levels of something that wanders, not a load.
+        if pairs.len() >= TIMES_MIN && (2 * pairs.len()) as f64 >= PAIRED * mine.len() as f64 {
+            found.push(describe(&pairs, days));
+        }
     }
     found.sort_by(|a, b| (b.q1_var * b.on_h).total_cmp(&(a.q1_var * a.on_h)));
+    found.truncate(LOADS_MAX);
     found
 }
 
@@ -81,10 +108,10 @@ fn describe(pairs: &[Pair], days: f64) -> Switched {
     let on_min = middle(&|x| x.on_h * 60.0).unwrap_or(0.0);
     let off_hours_share = pairs.iter().map(|x| x.off_hours).sum::<f64>() / pairs.len() as f64;
     let a_day = pairs.len() as f64 / days;
-    let kind = if q1_var < 0.0 && libm::fabs(q1_var) > libm::fabs(p_w) {
-        Kind::Capacitor
-    } else if q1_var > 2.0 * libm::fabs(p_w) {
+    let kind = if q1_var > 2.0 * libm::fabs(p_w) {
         Kind::MostlyReactive
+    } else if q1_var < LOADING * p_w {
+        Kind::MostlyActive
     } else if a_day >= 8.0 && on_min < 90.0 {
         Kind::Cycling
     } else if on_min >= 90.0 {
@@ -156,28 +183,21 @@ fn is_alike(a: (f64, f64), b: (f64, f64), noise: (f64, f64)) -> bool {
     near(a.0, b.0, noise.0) && near(a.1, b.1, noise.1)
 }
 
-/// Pairs each step up with the next step down of its size within a day and a half.
-fn pair(steps: &[Step], noise: (f64, f64)) -> Vec<Pair> {
-    let mut used = vec![false; steps.len()];
-    let mut out = Vec::new();
-    let is_up = |s: &Step| s.p > noise.0 || (libm::fabs(s.p) <= noise.0 && s.q > 0.0);
-    for (i, up) in steps.iter().enumerate().filter(|(_, s)| is_up(s)) {
-        let down =
-            steps.iter().enumerate().skip(i + 1).find(|(j, d)| {
-                !used[*j] && !is_up(d) && is_alike((up.p, up.q), (-d.p, -d.q), noise)
-            });
-        let Some((j, down)) = down.filter(|(_, d)| d.at_ms - up.at_ms <= 36 * 3_600_000) else {
-            continue;
-        };
-        used[j] = true;
-        out.push(Pair {
+/// Each step up with the step down that follows it: one load is never on twice.
+fn pair(steps: &[Step]) -> Vec<Pair> {
+    let follows = steps.windows(2).filter_map(|w| match w {
+        [up, down] if up.is_up() && !down.is_up() => Some((up, down)),
+        _ => None,
+    });
+    follows
+        .filter(|(up, down)| down.at_ms - up.at_ms <= 36 * 3_600_000)
+        .map(|(up, down)| Pair {
             p: 0.5 * (up.p - down.p),
             q: 0.5 * (up.q - down.q),
             on_h: (down.at_ms - up.at_ms) as f64 / 3.6e6,
             off_hours: if up.working { 0.0 } else { 1.0 },
-        });
-    }
-    out
+        })
+        .collect()
 }
 
 #[cfg(test)]
@@ -193,13 +213,13 @@ mod tests {
         let mut on_h = [0.0; 2];
         for k in 0..n {
             let minute = k % 1440;
-            // A compressor: 30 kW, 22 kvar, 6 of 20 minutes; a machine: 80 kW, 60 kvar, 7 to 15 h.
+            // A compressor: 30 kW, 22 kvar, 6 of 20 minutes; a machine: 80 kW, 60 kvar, from 7 h on.
             if k % 20 < 6 {
                 p[k] += 30e3;
                 q[k] += 22e3;
                 on_h[0] += 1.0 / 60.0;
             }
-            if (423..900).contains(&minute) {
+            if (423..910).contains(&minute) {
                 p[k] += 80e3;
                 q[k] += 60e3;
                 on_h[1] += 1.0 / 60.0;

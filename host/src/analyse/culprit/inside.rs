@@ -118,10 +118,11 @@ pub enum Kind {
     Cycling,
     /// On once or a few times a day for hours: a machine of a shift, lighting.
     Shift,
-    /// Reactive power with little active power: an idle motor, a transformer, a welder.
+    /// Reactive power with little active power: an idle motor, a transformer, a welder; or a
+    /// capacitor, the other way round.
     MostlyReactive,
-    /// Leading steps: a capacitor.
-    Capacitor,
+    /// Active power with little reactive power: a running motor that takes up its load, a heater.
+    MostlyActive,
     /// Anything else that switches.
     Other,
 }
@@ -400,7 +401,7 @@ fn findings(i: &Inside, c: &Columns) -> Vec<Finding> {
             },
         ));
     }
-    if let Some(stays_share) = idling(c).filter(|s| *s > 0.6) {
+    if let Some(stays_share) = idling(c).filter(|s| *s > 0.5) {
         let weight = i.working.and_then(|w| w.share).unwrap_or(0.0);
         out.push((weight, Finding::IdlingMotors { stays_share }));
     }
@@ -415,7 +416,7 @@ fn findings(i: &Inside, c: &Columns) -> Vec<Finding> {
             Finding::Fluctuating { over_mean },
         ));
     }
-    for l in i.loads.iter().take(3) {
+    for l in i.loads.iter().filter(|l| l.kind != Kind::MostlyActive).take(3) {
         if let Some(share) = l.share.filter(|s| *s >= 0.03) {
             let (q1_var, p_w, kind) = (l.q1_var, l.p_w, l.kind);
             out.push((share, Finding::SwitchedLoad { share, q1_var, p_w, kind }));
@@ -431,9 +432,15 @@ fn findings(i: &Inside, c: &Columns) -> Vec<Finding> {
     out.into_iter().map(|f| f.1).collect()
 }
 
-/// kvar in the lowest tenth of working load over kvar in the highest; high where motors idle.
+/// Share of the load's range above which a record counts as production.
+const PRODUCTION: f64 = 0.35;
+
+/// kvar in the lowest tenth of production over kvar in the highest; high where motors idle.
 fn idling(c: &Columns) -> Option<f64> {
-    let rows: Vec<usize> = (0..c.p.len()).filter(|k| c.working[*k]).collect();
+    let (least, most) = (quantile(&c.p, 0.05)?, quantile(&c.p, 0.99)?);
+    let from = least + PRODUCTION * (most - least);
+    let counts = |k: usize| c.working[k] && c.p[k] > from;
+    let rows: Vec<usize> = (0..c.p.len()).filter(|k| counts(*k)).collect();
     if rows.len() < 100 {
         return None;
     }
@@ -443,7 +450,7 @@ fn idling(c: &Columns) -> Option<f64> {
     if high <= 0.0 || low > 0.7 * high {
         return None;
     }
-    let at_low = mean(&c.q, &c.hours, |k| c.working[k] && c.p[k] <= low)?;
-    let at_high = mean(&c.q, &c.hours, |k| c.working[k] && c.p[k] >= high)?;
+    let at_low = mean(&c.q, &c.hours, |k| counts(k) && c.p[k] <= low)?;
+    let at_high = mean(&c.q, &c.hours, |k| counts(k) && c.p[k] >= high)?;
     (at_high > 0.0).then(|| at_low / at_high)
 }

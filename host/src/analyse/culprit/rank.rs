@@ -6,7 +6,7 @@ use super::{
     Basis, Caution, CulpritError, Culprits, From, LogFigures, NamedLog, Peak, PeakOf, Place,
     Sureness, Suspect, Together, Unmetered,
 };
-use crate::analyse::survey::clock::{HOUR_MS, LocalClock, WEEK_H};
+use crate::analyse::survey::clock::{HOUR_MS, LocalClock, WEEK_H, hour_of_week};
 use crate::site::Site;
 use wattless_core::correction::power_factor;
 
@@ -51,7 +51,7 @@ pub(super) fn run(logs: &[NamedLog], site: &Site) -> Result<Culprits, CulpritErr
     let ranking: Vec<Suspect> = entries
         .iter()
         .enumerate()
-        .map(|(n, e)| suspect(n, e, &ranges, logs, &profiles, &clock, peak.as_ref()))
+        .map(|(n, e)| suspect(n, e, &ranges, logs, &profiles, &clock))
         .collect();
     let mut cautions = Vec::new();
     if service.is_none() && feeders.len() > 1 {
@@ -218,7 +218,7 @@ fn peak(
     let first =
         (0..WEEK_H as i64).map(|back| (last.div_euclid(HOUR_MS) - back) * HOUR_MS).find(|s| {
             let local = clock.moment(*s).local_ms().div_euclid(HOUR_MS);
-            crate::analyse::survey::clock::hour_of_week(local) == hour
+            hour_of_week(local) == hour
         })?;
     Some(Peak {
         start: clock.moment(first),
@@ -239,7 +239,13 @@ fn entry(
     clock: &LocalClock,
 ) -> Entry {
     let mine = &profiles[at];
-    let of_peak = peak.and_then(|p| mine.at(p.start.utc_ms, clock));
+    let of_peak = peak.and_then(|p| match p.of {
+        // The hour stands for its weekday: nobody measured that sum.
+        PeakOf::Profiles => {
+            mine.by_hour(hour_of_week(p.start.local_ms().div_euclid(HOUR_MS)), clock)
+        }
+        PeakOf::Service | PeakOf::Feeders => mine.at(p.start.utc_ms, clock),
+    });
     // Against the service, or the feeders' sum, over hours of the week that both have seen.
     let whole: Vec<usize> = service.map_or_else(|| feeders.to_vec(), |k| vec![k]);
     let both = |h: usize| mine.seen(h) && whole.iter().all(|k| profiles[*k].seen(h));
@@ -278,7 +284,6 @@ fn suspect(
     logs: &[NamedLog],
     profiles: &[Profile],
     clock: &LocalClock,
-    peak: Option<&Peak>,
 ) -> Suspect {
     let p = &profiles[e.at];
     let touches = |other: Option<&Option<[f64; 2]>>| match (ranges[n], other.copied().flatten()) {
@@ -299,7 +304,6 @@ fn suspect(
         (Some(s), Some(a)) if a.q1_var != 0.0 => Some(s / a.q1_var),
         _ => None,
     };
-    let _ = peak;
     Suspect {
         rank: n as u32 + 1,
         figures: figures(&logs[e.at], p, clock),

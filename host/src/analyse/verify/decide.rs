@@ -308,6 +308,11 @@ impl Judge<'_> {
         if u > self.terms.wished_share {
             return cannot(more);
         }
+        // A fault of some size that fits better than whole units is not excluded by its rarity.
+        let material = |e: &&Explanation| e.total_var < 0.9 * self.whole.total_var;
+        if self.all.iter().filter(material).any(|e| e.misfit + 0.05 < self.whole.misfit) {
+            return cannot(Reason::FaultNotExcluded { ratio: r, uncertainty: u });
+        }
         (Outcome::Worked, vec![Reason::AsInstalled])
     }
 

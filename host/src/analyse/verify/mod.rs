@@ -216,6 +216,13 @@ pub enum Reason {
         /// Uncertainty wished for.
         wished_share: f64,
     },
+    /// Less than whole units give, though not by more than the uncertainty: a fault fits better.
+    FaultNotExcluded {
+        /// Measured over expected.
+        ratio: f64,
+        /// Its uncertainty, ±.
+        uncertainty: f64,
+    },
     /// Nothing is known of what was installed.
     NothingListed,
     /// The installed units should have given nothing in the time after.
