@@ -17,6 +17,8 @@ pub mod kernel;
 pub mod logger;
 pub mod power;
 pub mod record;
+pub mod response;
+pub mod rogowski;
 pub mod rough;
 pub mod sequence;
 pub mod settings;
