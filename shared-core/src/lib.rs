@@ -18,6 +18,8 @@ pub mod logger;
 pub mod neutral;
 pub mod power;
 pub mod record;
+pub mod response;
+pub mod rogowski;
 pub mod rough;
 pub mod sequence;
 pub mod settings;
