@@ -1,5 +1,6 @@
 //! What the data says: the connection, readings of waveforms, the survey of a log.
 
+pub mod harmonics;
 pub mod hookup;
 pub mod measure;
 pub mod survey;
