@@ -1,10 +1,8 @@
 //! Distortion figures of voltages and currents, and the division of apparent power that
 //! IEEE Std 1459-2010 makes of them (3.1.2.7 to 3.1.2.13 single-phase, 3.2.2.8 and after effective).
 
+use crate::record::ORDERS;
 use crate::spectrum::Orders;
-
-/// Orders that records keep one by one.
-pub const KEPT_ORDERS: [usize; 5] = [3, 5, 7, 11, 13];
 
 /// Squares of the harmonic RMS values of one voltage or current, in V² or A².
 #[derive(Clone, Copy, Debug, Default, PartialEq)]
@@ -13,8 +11,8 @@ pub struct Squares {
     pub fundamental: f64,
     /// Of all harmonics from order 2 up to the highest measured, added.
     pub harmonics: f64,
-    /// Of the orders in [`KEPT_ORDERS`].
-    pub kept: [f64; KEPT_ORDERS.len()],
+    /// Of the orders in [`ORDERS`].
+    pub kept: [f64; ORDERS.len()],
 }
 
 impl Squares {
@@ -26,8 +24,8 @@ impl Squares {
             sum += x.norm_sq();
         }
         s.harmonics = f64::from(sum);
-        for (square, order) in s.kept.iter_mut().zip(KEPT_ORDERS) {
-            *square = f64::from(orders.get(order).copied().unwrap_or_default().norm_sq());
+        for (square, order) in s.kept.iter_mut().zip(ORDERS) {
+            *square = f64::from(orders.get(order as usize).copied().unwrap_or_default().norm_sq());
         }
         s
     }
@@ -59,7 +57,7 @@ impl Squares {
         root_ratio(self.harmonics, maximum_demand_a * maximum_demand_a)
     }
 
-    /// Ratio of one of the [`KEPT_ORDERS`] to the fundamental, by position there.
+    /// Ratio of one of the [`ORDERS`] to the fundamental, by position there.
     pub fn kept_ratio(&self, position: usize) -> Option<f64> {
         root_ratio(self.kept.get(position).copied()?, self.fundamental)
     }

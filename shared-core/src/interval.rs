@@ -2,10 +2,11 @@
 //! V and I aggregate as root mean square, powers as mean (IEC 61000-4-30, 4.5), all weighted by time.
 
 use crate::complex::Complex;
-use crate::distortion::{Apparent, Distortion};
+use crate::distortion::{Apparent, Distortion, Squares};
 use crate::flags::Flags;
 use crate::frame::ACTIVE;
 use crate::power::{PhaseReading, Reading, TotalReading, effective_v_i};
+use crate::record::ORDERS;
 use crate::sequence::Components;
 use crate::wiring::Wiring;
 
@@ -24,6 +25,41 @@ impl Extremes {
     fn add(&mut self, x: f64) {
         self.min = self.min.min(x);
         self.max = self.max.max(x);
+    }
+}
+
+/// Harmonics of an interval as ratios to the fundamental (not percent); not-a-number where absent.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct IntervalHarmonics {
+    /// Total harmonic distortion of the phase voltages.
+    pub v_thd: [f64; 3],
+    /// Total harmonic distortion of the currents.
+    pub i_thd: [f64; 3],
+    /// Voltage of the orders in [`ORDERS`], root mean square over the phases that exist.
+    pub v_orders: [f64; ORDERS.len()],
+    /// Current of the orders in [`ORDERS`], likewise.
+    pub i_orders: [f64; ORDERS.len()],
+}
+
+impl IntervalHarmonics {
+    /// Ratios of root mean squares over the windows.
+    fn of(d: &Distortion) -> Self {
+        let ratio = |x: Option<f64>| x.unwrap_or(f64::NAN);
+        let orders = |phases: &[Squares; 3]| {
+            let mut all = Squares::default();
+            phases.iter().for_each(|p| all.add(p, 1.0));
+            let mut ratios = [f64::NAN; ORDERS.len()];
+            for (k, (x, order)) in ratios.iter_mut().zip(ORDERS).enumerate() {
+                *x = ratio(all.kept_ratio(k).filter(|_| order as usize <= d.highest));
+            }
+            ratios
+        };
+        IntervalHarmonics {
+            v_thd: d.v.each_ref().map(|s| ratio(s.thd())),
+            i_thd: d.i.each_ref().map(|s| ratio(s.thd())),
+            v_orders: orders(&d.v),
+            i_orders: orders(&d.i),
+        }
     }
 }
 
@@ -77,6 +113,8 @@ pub struct IntervalSummary {
     pub p_extremes_w: Extremes,
     /// Extremes of total reactive power of the fundamental, in var.
     pub q1_extremes_var: Extremes,
+    /// Harmonics, where they were measured.
+    pub harmonics: Option<IntervalHarmonics>,
 }
 
 /// Collects windows until the interval is closed.
@@ -116,6 +154,7 @@ impl IntervalBuilder {
                 i_extremes_a: [Extremes::NONE; 3],
                 p_extremes_w: Extremes::NONE,
                 q1_extremes_var: Extremes::NONE,
+                harmonics: None,
             },
             frequency_time_s: 0.0,
             effective_all: true,
@@ -240,6 +279,7 @@ impl IntervalBuilder {
             d.v = d.v.map(|x| x.over(t));
             d.i = d.i.map(|x| x.over(t));
         }
+        s.harmonics = s.distortion.as_ref().map(IntervalHarmonics::of);
         s.channels = s.channels.map(|x| x.scale(1.0 / t));
         s.dc = s.dc.map(|x| x / t);
         Some(s)
