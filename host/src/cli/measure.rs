@@ -18,7 +18,7 @@ use wattless_core::wiring::Wiring;
 /// Readings from a file of sampled waveforms (CSV or COMTRADE)
 ///
 /// A CSV file has a header with t_s and columns from v1_v, v2_v, v3_v, i1_a, i2_a,
-/// i3_a, or line voltages v12_v, v23_v, v31_v, v32_v. A COMTRADE recording (IEEE
+/// i3_a, in_a (a sensor on the neutral), or line voltages v12_v, v23_v, v31_v, v32_v. A COMTRADE recording (IEEE
 /// C37.111) is given by its .cfg, .dat or .cff file.
 #[derive(Debug, clap::Args)]
 pub struct Args {
@@ -362,8 +362,8 @@ fn reading_text(t: &mut String, wiring: Wiring, r: &MeasuredInterval) {
         s.windows
     );
     for (_, name, meaning) in Flags::ALL.iter().filter(|f| s.flags.contains(f.0)) {
-        // DC is told once, above.
-        if !matches!(*name, "v_dc_removed" | "i_dc_removed") {
+        // These are told elsewhere.
+        if !matches!(*name, "v_dc_removed" | "i_dc_removed" | "neutral_measured") {
             let _ = writeln!(t, "  note: {meaning}");
         }
     }
