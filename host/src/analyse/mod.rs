@@ -2,6 +2,7 @@
 
 pub mod bill;
 pub mod culprit;
+pub mod harmonics;
 pub mod hookup;
 pub mod measure;
 pub mod regression;

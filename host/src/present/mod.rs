@@ -7,6 +7,7 @@ pub mod chart;
 pub mod culprit;
 pub mod hookup;
 pub mod locale;
+pub mod measured;
 pub mod number;
 pub mod phasor_picture;
 pub mod picture;
