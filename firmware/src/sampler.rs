@@ -105,8 +105,10 @@ impl Sampler {
         energies: Energies,
     ) -> Result<Self, MeterError> {
         let config = MeterConfig { sample_rate_hz, nominal: settings.nominal };
+        let mut meter = Meter::new(config, [Frame::ZERO; HOLD])?;
+        meter.follow(settings.power.follow());
         Ok(Sampler {
-            meter: Meter::new(config, [Frame::ZERO; HOLD])?,
+            meter,
             integrators: Integrators::new(&settings.power.calibration, sample_rate_hz),
             state: State {
                 sample_rate_hz,
@@ -179,6 +181,7 @@ impl Sampler {
         let config =
             MeterConfig { sample_rate_hz: self.state.sample_rate_hz, nominal: settings.nominal };
         self.meter.reconfigure(config);
+        self.meter.follow(settings.power.follow());
         let s = &mut self.state;
         self.integrators = Integrators::new(&settings.power.calibration, s.sample_rate_hz);
         s.base_frames = s.base_frames.saturating_add(taken);

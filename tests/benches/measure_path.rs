@@ -129,6 +129,7 @@ fn main() {
         calibration: ideal(&peaks),
         v_dc: Dc::Keep,
         i_dc: Dc::Keep,
+        neutral_sensor: false,
     };
     let angle = |k: usize| TAU * (k as f64 + 0.5) / PERIOD as f64;
     let doubles: Vec<(f64, f64)> =

@@ -3,6 +3,7 @@
 //! Frames go through [`Meter`], [`read_window`] and [`IntervalLogger`] exactly as
 //! on the node. Opening files and choosing gains is [`crate::collect::waveform`]'s business.
 
+use super::harmonics::{HarmonicSums, HarmonicTable};
 use crate::collect::waveform::{Waveform, WaveformError};
 use std::io::Write;
 use std::path::PathBuf;
@@ -11,10 +12,10 @@ use wattless_core::flags::Flags;
 use wattless_core::frame::{COUNT_MAX, Frame};
 use wattless_core::interval::{Energies, IntervalSummary};
 use wattless_core::logger::IntervalLogger;
-use wattless_core::power::{Dc, PowerConfig, Reading, read_window};
+use wattless_core::power::{Dc, PowerConfig, Reading, read_harmonics, read_window};
 use wattless_core::record::{Record, Stamp};
 use wattless_core::window::{
-    ABSENT_SHARE, Meter, MeterConfig, MeterError, Nominal, SAMPLE_RATE_MAX_HZ, SAMPLE_RATE_MIN_HZ,
+    ABSENT_SHARE, Follow, Meter, MeterConfig, MeterError, Nominal, SAMPLE_RATE_MAX_HZ, SAMPLE_RATE_MIN_HZ,
     Window,
 };
 use wattless_core::wiring::Wiring;
@@ -29,15 +30,19 @@ pub struct MeasureOptions {
     pub nominal: Option<Nominal>,
     /// Length of an interval in seconds; the whole file when absent.
     pub interval_s: Option<f64>,
+    /// Leaves harmonics out, for speed.
+    pub without_harmonics: bool,
 }
 
 /// Readings of one interval.
-#[derive(Clone, Copy, Debug, PartialEq)]
+#[derive(Clone, Debug, PartialEq)]
 pub struct MeasuredInterval {
     /// Start in seconds from the start of the file.
     pub start_s: f64,
     /// The numbers.
     pub summary: IntervalSummary,
+    /// Harmonics; `None` unless every window has them.
+    pub harmonics: Option<HarmonicTable>,
 }
 
 impl MeasuredInterval {
@@ -145,18 +150,29 @@ pub fn measure(file: &mut Waveform, options: &MeasureOptions) -> Result<Measurem
     let mut intervals = Vec::new();
     let power = file.power;
     let rate_hz = file.sample_rate_hz;
-    let run = run_meter(file, nominal, true, |window| {
-        let reading = read_window(window, &power);
+    let follow = Follow { harmonics: !options.without_harmonics, ..power.follow() };
+    let mut sums = HarmonicSums::default();
+    let mut finished = |start_s, summary: IntervalSummary, sums: &mut HarmonicSums| {
+        let harmonics = sums.take(power.wiring).filter(|_| summary.distortion.is_some());
+        intervals.push(MeasuredInterval { start_s, summary, harmonics });
+    };
+    let run = run_meter(file, nominal, true, follow, |window| {
+        let (reading, harmonics) = read_harmonics(window, &power);
+        if let Some(harmonics) = &harmonics {
+            sums.add(&reading, harmonics, power.wiring);
+        }
         start_s.get_or_insert((window.first_frame as f64 + window.start.fraction()) / rate_hz);
         if logger.push(&reading) {
             let start_s = start_s.take().unwrap_or_default();
-            intervals.extend(logger.take().map(|summary| MeasuredInterval { start_s, summary }));
+            if let Some(summary) = logger.take() {
+                finished(start_s, summary, &mut sums);
+            }
         }
     })?;
     if let (Some(start_s), Some(mut summary)) = (start_s, logger.take()) {
         // The file ended before the interval did.
         summary.flags.insert_if(options.interval_s.is_some(), Flags::SHORT);
-        intervals.push(MeasuredInterval { start_s, summary });
+        finished(start_s, summary, &mut sums);
     }
     if intervals.is_empty() {
         return Err(too_short(file, nominal, run.frames));
@@ -180,7 +196,7 @@ pub fn windows(
 ) -> Result<(), MeasureError> {
     check_rate(file)?;
     let power: PowerConfig = file.power;
-    run_meter(file, nominal, true, |window| sink(window, &read_window(window, &power)))?;
+    run_meter(file, nominal, true, power.follow(), |window| sink(window, &read_window(window, &power)))?;
     Ok(())
 }
 
@@ -231,7 +247,7 @@ pub fn write_records(
         pages.extend(record.encode());
         last_s = summary.duration_s;
     };
-    let run = run_meter(file, settings.nominal, false, |window| {
+    let run = run_meter(file, settings.nominal, false, power.follow(), |window| {
         let reading = read_window(window, &power);
         energies.add(&reading);
         let end = window.first_frame as f64 + window.start.fraction() + window.sums.length();
@@ -268,6 +284,7 @@ fn run_meter(
     file: &mut Waveform,
     nominal: Nominal,
     look_back: bool,
+    follow: Follow,
     mut sink: impl FnMut(&Window),
 ) -> Result<Run, MeasureError> {
     let rate_hz = file.sample_rate_hz;
@@ -277,6 +294,7 @@ fn run_meter(
         Ok(meter) => meter,
         Err(MeterError::SampleRate | MeterError::Buffer) => return Err(bad_rate(file)),
     };
+    meter.follow(follow);
     file.frames.rewind()?;
     let mut frames = 0;
     // Two chunks in turn, so that the end of the stream is still at hand when it has come.

@@ -83,7 +83,13 @@ impl Sensors {
         let mut settings = Settings {
             nominal: s.nominal(),
             interval_s: n.interval_s,
-            power: PowerConfig { wiring, calibration, v_dc: Dc::Keep, i_dc: Dc::Keep },
+            power: PowerConfig {
+                wiring,
+                calibration,
+                v_dc: Dc::Keep,
+                i_dc: Dc::Keep,
+                neutral_sensor: false,
+            },
             ..Settings::default()
         };
         // The check has made sure that it fits.

@@ -9,6 +9,7 @@ use wattless::analyse::measure::{
     MeasureError, MeasureOptions, MeasuredInterval, Measurement, measure, write_records,
 };
 use wattless::collect::waveform::{FactorFor, Format, Lead, OpenOptions, Taken, Waveform, open};
+use wattless::present::measured;
 use wattless_core::flags::Flags;
 use wattless_core::power::Dc;
 use wattless_core::window::Nominal;
@@ -51,9 +52,21 @@ pub struct Args {
     /// From a count file, write the records that a node would keep into this file
     #[arg(long, value_name = "FILE", conflicts_with_all = ["interval", "nominal_hz", "wiring", "dc"])]
     records: Option<PathBuf>,
+    /// Leave out harmonics
+    #[arg(long)]
+    no_harmonics: bool,
+    /// Maximum demand current in A: gives total demand distortion (IEEE 519)
+    #[arg(long, value_name = "AMPERES", value_parser = parse_demand_current)]
+    demand_current: Option<f64>,
     /// Print one JSON object
     #[arg(long)]
     json: bool,
+}
+
+fn parse_demand_current(text: &str) -> Result<f64, String> {
+    let amperes: f64 = text.parse().map_err(|_| format!("'{text}' is not a number"))?;
+    let usable = (1e-3..=1e6).contains(&amperes);
+    if usable { Ok(amperes) } else { Err("a demand current is 0.001 to 1000000 A".into()) }
 }
 
 pub(super) fn parse_wiring(text: &str) -> Result<Wiring, String> {
@@ -111,12 +124,16 @@ pub fn run(args: &Args) -> anyhow::Result<Outcome> {
     }
     let measured = measure(
         &mut file,
-        &MeasureOptions { nominal: args.nominal_hz, interval_s: args.interval },
+        &MeasureOptions {
+            nominal: args.nominal_hz,
+            interval_s: args.interval,
+            without_harmonics: args.no_harmonics,
+        },
     )?;
     let text = if args.json {
-        format!("{:#}\n", to_json(&file, &measured))
+        format!("{:#}\n", to_json(&file, &measured, args.demand_current))
     } else {
-        to_text(&file, &measured)
+        to_text(&file, &measured, args.demand_current)
     };
     print(&text)?;
     Ok(Outcome::Done)
@@ -164,7 +181,7 @@ fn dc_word(dc: Dc) -> &'static str {
     }
 }
 
-fn to_json(file: &Waveform, m: &Measurement) -> Value {
+fn to_json(file: &Waveform, m: &Measurement, demand_current_a: Option<f64>) -> Value {
     let taken = |t: &Taken| json!({"lead": t.lead.name(), "name": t.name, "factor": t.factor});
     json!({
         "file": file.path.display().to_string(),
@@ -178,18 +195,21 @@ fn to_json(file: &Waveform, m: &Measurement) -> Value {
         "v_dc": dc_word(m.dc.0),
         "i_dc": dc_word(m.dc.1),
         "channels": file.taken.iter().map(taken).collect::<Vec<_>>(),
-        "readings": m.intervals.iter().map(|r| reading_json(m.wiring, r)).collect::<Vec<_>>(),
+        "demand_current_a": demand_current_a,
+        "readings": m.intervals.iter()
+            .map(|r| reading_json(m.wiring, r, demand_current_a))
+            .collect::<Vec<_>>(),
     })
 }
 
-fn reading_json(wiring: Wiring, r: &MeasuredInterval) -> Value {
+fn reading_json(wiring: Wiring, r: &MeasuredInterval, demand_current_a: Option<f64>) -> Value {
     let s = &r.summary;
     // Without a fundamental there is no reactive power of it.
     let of_fundamental = |x: f64| s.frequency_hz.map(|_| x);
     let phase = |k: usize| {
         let p = &s.phases[k];
         let (v_dc_v, i_dc_a) = r.phase_dc(wiring, k);
-        json!({
+        let mut object = json!({
             "v_rms_v": p.v_rms_v,
             "i_rms_a": p.i_rms_a,
             "p_w": p.p_w,
@@ -201,10 +221,14 @@ fn reading_json(wiring: Wiring, r: &MeasuredInterval) -> Value {
             "phi1_deg": p.phi1_deg(),
             "v_dc_v": v_dc_v,
             "i_dc_a": i_dc_a,
-        })
+        });
+        if let Some(into) = object.as_object_mut() {
+            measured::phase_json(r, k, demand_current_a, into);
+        }
+        object
     };
     let lines = wiring.line_pairs().len();
-    json!({
+    let mut object = json!({
         "start_s": r.start_s,
         "duration_s": s.duration_s,
         "windows": s.windows,
@@ -223,7 +247,13 @@ fn reading_json(wiring: Wiring, r: &MeasuredInterval) -> Value {
         },
         "v_line_v": s.v_line_v[..lines],
         "i_neutral_a": wiring.neutral_current().map(|_| s.i_neutral_a),
-    })
+        "neutral": measured::neutral_json(r, wiring),
+        "sequence": measured::sequence_json(s, wiring),
+    });
+    if let Some(into) = object["total"].as_object_mut() {
+        measured::total_json(s, wiring, into);
+    }
+    object
 }
 
 /// A power of a thousand and decimals for a column, from its largest magnitude.
@@ -276,7 +306,7 @@ fn side(q1_var: f64, s_va: f64, loaded: bool) -> &'static str {
     }
 }
 
-fn to_text(file: &Waveform, m: &Measurement) -> String {
+fn to_text(file: &Waveform, m: &Measurement, demand_current_a: Option<f64>) -> String {
     let mut t = String::new();
     let length_s = m.frames as f64 / m.sample_rate_hz;
     let _ = writeln!(t, "{}", file.path.display());
@@ -301,6 +331,7 @@ fn to_text(file: &Waveform, m: &Measurement) -> String {
     }
     for r in &m.intervals {
         reading_text(&mut t, m.wiring, r);
+        measured::text(&mut t, r, m.wiring, demand_current_a, m.intervals.len() == 1);
     }
     if m.frames_left > 0 {
         let left_s = m.frames_left as f64 / m.sample_rate_hz;

@@ -3,6 +3,7 @@
 //! Meaning never hangs on colour. Everything fits 80 columns and reads the same when piped.
 
 pub mod hookup;
+pub mod measured;
 pub mod number;
 pub mod phasor_picture;
 pub mod picture;

@@ -239,7 +239,7 @@ pub fn open(path: &Path, options: &OpenOptions) -> Result<Waveform, WaveformErro
         sample_rate_hz: rate_hz,
         first_sample_s: None,
         declared_nominal: nominal,
-        power: PowerConfig { wiring, calibration, v_dc: dc, i_dc: dc },
+        power: PowerConfig { wiring, calibration, v_dc: dc, i_dc: dc, neutral_sensor: false },
         settings: None,
         taken,
         frames: Box::new(frames),

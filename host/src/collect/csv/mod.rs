@@ -162,7 +162,7 @@ pub fn open(path: &Path, options: &OpenOptions) -> Result<Waveform, WaveformErro
         sample_rate_hz: found.clock.rate_hz,
         first_sample_s: Some(found.clock.first_s),
         declared_nominal: None,
-        power: PowerConfig { wiring, calibration, v_dc: dc, i_dc: dc },
+        power: PowerConfig { wiring, calibration, v_dc: dc, i_dc: dc, neutral_sensor: false },
         settings: None,
         taken,
         frames: Box::new(frames),
