@@ -8,6 +8,7 @@ pub mod installed;
 pub mod plant;
 mod raw;
 pub mod writing;
+pub mod uncertainty;
 
 use crate::analyse::bill::meter::Meter;
 use jiff::tz::TimeZone;
@@ -48,6 +49,8 @@ pub struct Site {
     pub meter: Option<Meter>,
     /// Capacitor units that are there, or were put in.
     pub installed: Vec<installed::Installed>,
+    /// How good sensors, reference and clock are.
+    pub uncertainty: uncertainty::UncertaintyTerms,
     /// Defaults that stand in for what the file does not say, in words.
     pub assumed: Vec<String>,
 }

@@ -290,7 +290,8 @@ fn read(window: &Window, config: &PowerConfig, mut keep: Option<&mut Harmonics>)
         flags.insert_if(beyond > limit, Flags::NEUTRAL_DIFFERS);
     }
     flags.insert_if(config.v_dc == Dc::Remove, Flags::V_DC_REMOVED);
-    flags.insert_if(config.i_dc == Dc::Remove, Flags::I_DC_REMOVED);
+    let coil = |slot| wiring.uses()[slot] && config.calibration.rogowski(slot).is_some();
+    flags.insert_if(config.i_dc == Dc::Remove || (3..ACTIVE).any(coil), Flags::I_DC_REMOVED);
     Reading {
         duration_s: window.duration_s,
         frequency_hz: window.frequency_hz,
@@ -362,9 +363,7 @@ pub(crate) fn effective_v_i(
     let (v2, i2, line2) = (squares(v), squares(i), squares(v_line_v));
     let (ve2, ie2) = match wiring {
         Wiring::SinglePhase | Wiring::SplitPhase => return None,
-        Wiring::FourWire => {
-            ((3.0 * v2 + line2) / 18.0, (i2 + i_neutral_a * i_neutral_a) / 3.0)
-        }
+        Wiring::FourWire => ((3.0 * v2 + line2) / 18.0, (i2 + i_neutral_a * i_neutral_a) / 3.0),
         _ => (line2 / 9.0, i2 / 3.0),
     };
     Some((libm::sqrt(ve2), libm::sqrt(ie2)))

@@ -1,4 +1,5 @@
-//! What the data says: the connection, readings of waveforms, the survey of a log, money.
+//! What the data says: the connection, readings of waveforms, the survey of a log, what they are
+//! worth, money.
 
 pub mod bill;
 pub mod culprit;
@@ -11,3 +12,4 @@ pub mod size;
 pub mod survey;
 pub mod tariff;
 pub mod verify;
+pub mod uncertainty;

@@ -17,3 +17,4 @@ pub mod survey;
 pub mod text;
 pub mod verify;
 pub mod words;
+pub mod worth;

@@ -2,6 +2,7 @@
 
 use super::plant;
 use super::writing::{Dates, Numbers, Paper, WritingTerms};
+use super::uncertainty::UncertaintySection;
 use super::{
     Apparent, DemandKind, DemandTerms, PowerFactorTerms, Site, Supply, VerdictTerms, WorkingHours,
 };
@@ -55,6 +56,8 @@ pub(super) struct SiteFile {
     meter: Option<MeterSection>,
     #[serde(default)]
     installed: Vec<super::installed::InstalledSection>,
+    #[serde(default)]
+    uncertainty: UncertaintySection,
 }
 
 #[derive(Default, Deserialize)]
@@ -206,6 +209,7 @@ impl SiteFile {
                 economics: self.economics,
             }
             .resolve()?,
+            uncertainty: self.uncertainty.resolve()?,
             assumed,
         })
     }
