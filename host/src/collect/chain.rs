@@ -206,6 +206,14 @@ impl Checker {
         checker
     }
 
+    /// Notes records that the node had overwritten.
+    pub fn note_gap(&mut self, gap: Gap) {
+        let mut gaps = self.gaps.to_vec();
+        gaps.push(gap);
+        gaps.sort_by_key(|g| g.first_seq);
+        self.gaps = gaps.into();
+    }
+
     /// Takes the next record.
     pub fn push(&mut self, e: &Entry<'_>) {
         let part = matches!(self.before, Before::Elsewhere);
