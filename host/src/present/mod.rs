@@ -5,6 +5,7 @@
 pub mod bill;
 pub mod chart;
 pub mod culprit;
+pub mod chain;
 pub mod hookup;
 pub mod locale;
 pub mod measured;
