@@ -7,8 +7,8 @@
 pub mod installed;
 pub mod plant;
 mod raw;
-pub mod writing;
 pub mod uncertainty;
+pub mod writing;
 
 use crate::analyse::bill::meter::Meter;
 use jiff::tz::TimeZone;

@@ -22,6 +22,9 @@ pub fn record(l: &IntervalLog, at: usize, wiring: Wiring, swing: f64) -> Record 
     });
     let around = |x: f64| [1.0 - swing, 1.0 + swing].map(|f| round_f24((x * f) as f32));
     Record {
+        version: wattless_core::record::RECORD_VERSION,
+        harmonics: wattless_core::record::RecordHarmonics::NONE,
+        tag: Default::default(),
         wiring,
         nominal: Nominal::Hz50,
         flags: Flags(l.flags[at]),

@@ -11,5 +11,5 @@ pub mod series;
 pub mod size;
 pub mod survey;
 pub mod tariff;
-pub mod verify;
 pub mod uncertainty;
+pub mod verify;

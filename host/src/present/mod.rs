@@ -3,9 +3,9 @@
 //! Meaning never hangs on colour. Everything fits 80 columns and reads the same when piped.
 
 pub mod bill;
+pub mod chain;
 pub mod chart;
 pub mod culprit;
-pub mod chain;
 pub mod hookup;
 pub mod locale;
 pub mod measured;

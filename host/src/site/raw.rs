@@ -1,8 +1,8 @@
 //! The site file as it is written, and its way to a checked [`Site`].
 
 use super::plant;
-use super::writing::{Dates, Numbers, Paper, WritingTerms};
 use super::uncertainty::UncertaintySection;
+use super::writing::{Dates, Numbers, Paper, WritingTerms};
 use super::{
     Apparent, DemandKind, DemandTerms, PowerFactorTerms, Site, Supply, VerdictTerms, WorkingHours,
 };

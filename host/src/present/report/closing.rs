@@ -3,6 +3,7 @@
 use super::Material;
 use super::model::{Block, Section, Table};
 use super::summary::REVIEW;
+use crate::analyse::uncertainty::Worth;
 use crate::present::number::{percent, pf};
 use crate::present::words;
 
@@ -15,6 +16,44 @@ pub(super) fn uncertainty(m: &Material<'_>) -> Section {
         "Two things make a figure uncertain: how well the sensors measure, and how well the log \
          stands for the year. The second is usually the larger.",
     );
+    if let Some(w) = m.worth {
+        out.text(format!("How well it was measured: {}", w.basis));
+        let row = |name: String, worth: Option<Worth>, unit: &str| {
+            worth.map(|w| {
+                let relative = if w.value != 0.0 { w.expanded / w.value * 100.0 } else { f64::NAN };
+                vec![
+                    name,
+                    u.energy(w.value, unit),
+                    format!("\u{b1} {}", u.number(w.expanded)),
+                    format!("{relative:.2} %"),
+                ]
+            })
+        };
+        let mut measured: Vec<Vec<String>> = [
+            row("Active energy".into(), w.active_in_wh, "Wh"),
+            row("Lagging reactive energy".into(), w.reactive_lagging_varh, "varh"),
+            row(format!("Highest {}", u.unit("W")), w.p_peak_w, "W"),
+            row(format!("Highest {}", u.unit("VA")), w.s_peak_va, "VA"),
+        ]
+        .into_iter()
+        .flatten()
+        .collect();
+        measured.extend(w.average_pf.map(|w| {
+            vec![
+                "Average power factor".into(),
+                pf(Some(w.value)),
+                format!("\u{b1} {:.4}", w.expanded),
+                format!("{:.2} %", w.expanded / w.value * 100.0),
+            ]
+        }));
+        out.add(Block::Table(Table {
+            caption: "Measurement: value and expanded uncertainty (k = 2, about 95 %)".into(),
+            head: ["figure", "value", "uncertainty", "of the value"].map(str::to_owned).to_vec(),
+            rows: measured,
+            ..Table::default()
+        }));
+        out.points(w.assumed.iter().map(|a| sentence(a)).collect());
+    }
     let mut rows = Vec::new();
     let c = &s.completeness;
     rows.push(vec![
@@ -69,7 +108,7 @@ pub(super) fn uncertainty(m: &Material<'_>) -> Section {
         ]);
     }
     out.add(Block::Table(Table {
-        caption: "What stands behind the figures".into(),
+        caption: "How the log stands for the year".into(),
         head: ["figure", "value", "how sure"].map(str::to_owned).to_vec(),
         rows,
         left: vec![2],
@@ -130,6 +169,12 @@ pub(super) fn absent(m: &Material<'_>) -> Option<Section> {
     if m.connection.is_none() {
         list.push(
             "No connection check: the records hold no phasors. Run `wattless hookup` on the node.",
+        );
+    }
+    if m.harmonics.is_none() {
+        list.push(
+            "No harmonics by order: the records hold none. Load a program of record format 2 into \
+             the node.",
         );
     }
     if m.bill.is_none() {

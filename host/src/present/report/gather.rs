@@ -2,7 +2,7 @@
 
 use super::connection::check_at_peak;
 use super::traces::Traces;
-use super::{ConnectionCheck, Material, NodeFacts, Report};
+use super::{ConnectionCheck, HarmonicsSeen, Material, NodeFacts, Report};
 use crate::analyse::bill::extrapolate::{ExtrapolationError, Horizon, bill_extended};
 use crate::analyse::bill::meter::Reconciliation;
 use crate::analyse::bill::plan::PlanError;
@@ -11,9 +11,12 @@ use crate::analyse::bill::{Bill, bill};
 use crate::analyse::series::{LoadSeries, SeriesError};
 use crate::analyse::size::prices::PriceList;
 use crate::analyse::size::{Job, MOST, SizeError, Sizing, size};
+use crate::analyse::survey::clock::HOUR_MS;
 use crate::analyse::survey::{Survey, SurveyError, survey_with};
 use crate::analyse::tariff::Tariff;
+use crate::analyse::uncertainty::{SurveyUncertainty, survey_uncertainty};
 use crate::analyse::verify::{Terms, Verification, VerifyError, verify};
+use crate::collect::chain::ChainReport;
 use crate::collect::log::IntervalLog;
 use crate::collect::store::{NodeInfo, Span, Store, StoreError};
 use crate::present::locale::Locale;
@@ -55,6 +58,11 @@ pub struct Gathered {
     pub sizing: Option<Sizing>,
     /// Before and after.
     pub proof: Option<Verification>,
+    /// What the chain over the log says.
+    pub chain: ChainReport,
+    /// What the headline figures are worth.
+    pub worth: SurveyUncertainty,
+    harmonics: Option<HarmonicsSeen>,
     traces: Traces,
     connection: Option<ConnectionCheck>,
     node: NodeFacts,
@@ -96,7 +104,7 @@ pub fn gather(from: &Sources<'_>) -> Result<Gathered, GatherError> {
         from_ms: from.installed_ms.map_or(from.span.from_ms, |t| t.max(from.span.from_ms)),
         ..from.span
     };
-    let log = from.store.read_log(from.node.id, span)?;
+    let (log, chain) = from.store.read_log_checked(from.node.id, span)?;
     let absent = from.store.gaps(from.node.id)?;
     let survey = survey_with(&log, from.site, &absent)?;
     let connection = check_at_peak(from.store, from.node.id, &survey, from.site)?;
@@ -113,6 +121,9 @@ pub fn gather(from: &Sources<'_>) -> Result<Gathered, GatherError> {
     Ok(Gathered {
         proof,
         sizing,
+        chain,
+        worth: survey_uncertainty(&log, from.site, &survey),
+        harmonics: harmonics(from, span, log.len(), &survey)?,
         traces: Traces::of(&log, from.site, &survey),
         bill,
         meter,
@@ -125,6 +136,31 @@ pub fn gather(from: &Sources<'_>) -> Result<Gathered, GatherError> {
         },
         simulated: from.node.hardware == "bench",
     })
+}
+
+/// Records up to this number are all read for their harmonics; of longer logs those of the
+/// peak's day.
+const ALL_RECORDS: usize = 50_000;
+
+fn harmonics(
+    from: &Sources<'_>,
+    span: Span,
+    records: usize,
+    survey: &Survey,
+) -> Result<Option<HarmonicsSeen>, StoreError> {
+    let day_ms = 24 * HOUR_MS;
+    let peak = survey.demand.billed().and_then(|b| b.at_p_peak).map(|d| d.start.utc_ms);
+    let span = match peak {
+        Some(at) if records > ALL_RECORDS => {
+            Span { from_ms: at - day_ms / 2, to_ms: at + day_ms / 2 }
+        }
+        _ => span,
+    };
+    let mut all = super::harmonics::Collector::default();
+    for record in from.store.read_span(from.node.id, span)? {
+        all.add(&record?.record);
+    }
+    Ok(all.finish())
 }
 
 /// What a tariff and a price list make of a log.
@@ -179,6 +215,9 @@ impl Gathered {
             survey: &self.survey,
             traces: &self.traces,
             node: Some(self.node.clone()),
+            chain: Some(&self.chain),
+            worth: Some(&self.worth),
+            harmonics: self.harmonics.clone(),
             connection: self.connection.clone(),
             bill: self.bill.as_ref(),
             meter: self.meter.as_ref(),

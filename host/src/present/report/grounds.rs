@@ -4,6 +4,7 @@ use super::Material;
 use super::load::scale;
 use super::model::{Block, Section, Table};
 use crate::analyse::survey::verdict::Cause;
+use crate::present::chain::chain_state;
 use crate::present::chart::phasor::PhasorChart;
 use crate::present::hookup as words_of_check;
 use crate::present::number::{NONE, count, four_digits, percent, pf, span};
@@ -12,6 +13,11 @@ use wattless_core::hookup::Verdict;
 
 /// Gaps that are listed one by one.
 const GAPS_SHOWN: usize = 12;
+
+/// Ahead of everything where the chain over the log is broken.
+pub(super) const CHANGED: &str = "This log is not as the node recorded it: records were changed, \
+     removed or inserted. Decide nothing on these figures before it is clear what happened; pull \
+     into a new store while the node still holds the records, and compare.";
 
 /// Method and site.
 pub(super) fn method(m: &Material<'_>) -> Section {
@@ -264,6 +270,18 @@ pub(super) fn completeness(m: &Material<'_>) -> Section {
             left: vec![1],
             strong: Vec::new(),
         }));
+    }
+    if let Some(chain) = m.chain {
+        if chain.breaks.is_empty() {
+            out.text(format!(
+                "Is it the log that the node wrote? The chain over its records {}. {}",
+                chain_state(chain),
+                crate::collect::chain::PROVES
+            ));
+        } else {
+            out.add(Block::Caution(CHANGED.into()));
+            out.points(chain.breaks.iter().take(GAPS_SHOWN).map(|b| b.sentence()).collect());
+        }
     }
     if let Some(check) = &s.counter_check {
         let share = |part: f64, whole: f64| {

@@ -8,6 +8,7 @@ mod closing;
 mod connection;
 pub mod gather;
 mod grounds;
+mod harmonics;
 pub mod html;
 pub mod json;
 mod load;
@@ -21,6 +22,7 @@ mod summary;
 mod terminal;
 pub mod traces;
 
+pub use harmonics::HarmonicsSeen;
 pub use model::Report;
 pub use terminal::{charts_text, summary_text};
 
@@ -28,7 +30,9 @@ use crate::analyse::bill::Bill;
 use crate::analyse::bill::meter::Reconciliation;
 use crate::analyse::size::Sizing;
 use crate::analyse::survey::Survey;
+use crate::analyse::uncertainty::SurveyUncertainty;
 use crate::analyse::verify::Verification;
+use crate::collect::chain::ChainReport;
 use crate::present::locale::Locale;
 use crate::site::Site;
 use traces::Traces;
@@ -47,6 +51,12 @@ pub struct Material<'a> {
     pub traces: &'a Traces,
     /// The node that recorded the log.
     pub node: Option<NodeFacts>,
+    /// What the chain over the log says.
+    pub chain: Option<&'a ChainReport>,
+    /// What the headline figures are worth.
+    pub worth: Option<&'a SurveyUncertainty>,
+    /// Harmonics of the records.
+    pub harmonics: Option<HarmonicsSeen>,
     /// The check of the connection.
     pub connection: Option<ConnectionCheck>,
     /// What the tariff makes of the log.
@@ -106,6 +116,7 @@ impl Report {
         sections.push(load::demand(m));
         sections.extend(load::duration(m));
         sections.push(grounds::phases(m));
+        sections.extend(harmonics::section(m));
         sections.extend(money::section(m));
         sections.extend(remedy::section(m));
         sections.extend(proof::section(m));

@@ -86,6 +86,13 @@ pub(super) fn summary(m: &Material<'_>) -> Summary {
     if let Some(words) = money::nothing_done(m) {
         points.push(("If nothing is done".into(), words));
     }
+    let (headline, tone) = match m.chain {
+        Some(chain) if !chain.breaks.is_empty() => {
+            points.insert(0, ("The log".into(), super::grounds::CHANGED.into()));
+            ("This log is not as the node recorded it.".to_owned(), Tone::Open)
+        }
+        _ => (headline, tone),
+    };
     Summary {
         headline,
         tone,
@@ -131,7 +138,10 @@ fn figures(m: &Material<'_>) -> Vec<KeyFigure> {
         id: "average_pf",
         label: "Average power factor".into(),
         value: number(p.average),
-        note: format!("target {:.2}", p.target),
+        note: match m.worth.and_then(|w| w.average_pf) {
+            Some(w) => format!("\u{b1} {:.3}; target {:.2}", w.expanded, p.target),
+            None => format!("target {:.2}", p.target),
+        },
         number: p.average,
         unit: String::new(),
     });
