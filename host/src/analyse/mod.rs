@@ -3,4 +3,5 @@
 pub mod harmonics;
 pub mod hookup;
 pub mod measure;
+pub mod reread;
 pub mod survey;

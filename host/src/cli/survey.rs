@@ -5,6 +5,7 @@ use anyhow::{Context, bail};
 use jiff::civil::{Date, DateTime, Time};
 use jiff::tz::TimeZone;
 use std::path::PathBuf;
+use wattless::analyse::reread::{AsIf, reread_log};
 use wattless::analyse::survey::survey_with;
 use wattless::collect::store::{Span, Store};
 use wattless::present::survey::{survey_json, survey_text};
@@ -33,9 +34,18 @@ pub struct Args {
     /// Only up to this local time, or to the beginning of this date
     #[arg(long, value_name = "TIME", value_parser = local_time)]
     to: Option<DateTime>,
+    /// Reads the records again as if the leads had been connected otherwise: what each lead
+    /// should have read, in terms of what it did, e.g. "i1=-i1" for a turned clamp and
+    /// "i2=i3 i3=i2" for two exchanged ones
+    #[arg(long, value_name = "LEADS", value_parser = as_if)]
+    as_if_wired: Option<AsIf>,
     /// Print one JSON object
     #[arg(long)]
     json: bool,
+}
+
+fn as_if(text: &str) -> Result<AsIf, String> {
+    AsIf::parse(text).map_err(|e| e.to_string())
 }
 
 fn local_time(text: &str) -> Result<DateTime, String> {
@@ -62,10 +72,17 @@ pub fn run(args: &Args) -> anyhow::Result<Outcome> {
     if span.from_ms >= span.to_ms {
         bail!("--from must lie before --to");
     }
-    let log = store.read_log(node.id, span)?;
+    let (log, reread) = match &args.as_if_wired {
+        Some(as_if) => {
+            let (log, reread) = reread_log(store.read_span(node.id, span)?, as_if)?;
+            (log, Some(reread))
+        }
+        None => (store.read_log(node.id, span)?, None),
+    };
     let gaps = store.gaps(node.id)?;
-    let survey = survey_with(&log, &site, &gaps)
+    let mut survey = survey_with(&log, &site, &gaps)
         .with_context(|| format!("{}, node {}", args.store.display(), node.id))?;
+    survey.reread = reread;
     let unplaced = store.extent(node.id)?.unplaced;
     if unplaced > 0 {
         eprintln!(
