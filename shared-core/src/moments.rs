@@ -128,10 +128,8 @@ impl Moments {
         }
         for i in 0..ACTIVE {
             for j in (i..ACTIVE).filter(|j| !plain[i] || !plain[*j]) {
-                let (now, before) = (
-                    self.phasors[i] * self.phasors[j].conj(),
-                    measured[i] * measured[j].conj(),
-                );
+                let (now, before) =
+                    (self.phasors[i] * self.phasors[j].conj(), measured[i] * measured[j].conj());
                 let mut moved = now.re - before.re;
                 if let (Some(now), Some(before)) = (&self.orders, &measured_orders) {
                     let mut sum = 0.0f32;

@@ -362,9 +362,7 @@ pub(crate) fn effective_v_i(
     let (v2, i2, line2) = (squares(v), squares(i), squares(v_line_v));
     let (ve2, ie2) = match wiring {
         Wiring::SinglePhase | Wiring::SplitPhase => return None,
-        Wiring::FourWire => {
-            ((3.0 * v2 + line2) / 18.0, (i2 + i_neutral_a * i_neutral_a) / 3.0)
-        }
+        Wiring::FourWire => ((3.0 * v2 + line2) / 18.0, (i2 + i_neutral_a * i_neutral_a) / 3.0),
         _ => (line2 / 9.0, i2 / 3.0),
     };
     Some((libm::sqrt(ve2), libm::sqrt(ie2)))

@@ -564,11 +564,11 @@ impl Cutter {
         flags.insert_if(clipped(0..3), Flags::V_CLIPPED);
         flags.insert_if(clipped(3..6), Flags::I_CLIPPED);
         let period = self.config.sample_rate_hz / self.expected_hz;
-        let spectrum = followed.and_then(|_| {
-            self.adders.spectrum(self.end, &self.around, &sums, period)
-        });
+        let spectrum =
+            followed.and_then(|_| self.adders.spectrum(self.end, &self.around, &sums, period));
         let neutral = self.adders.neutral(self.end, &self.around);
-        flags.insert_if(neutral.is_some_and(|n| n.peak > COUNT_MAX - CLIP_MARGIN), Flags::I_CLIPPED);
+        flags
+            .insert_if(neutral.is_some_and(|n| n.peak > COUNT_MAX - CLIP_MARGIN), Flags::I_CLIPPED);
         let window = Window {
             sums,
             first_frame: self.first_frame,

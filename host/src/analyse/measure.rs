@@ -15,8 +15,8 @@ use wattless_core::logger::IntervalLogger;
 use wattless_core::power::{Dc, PowerConfig, Reading, read_harmonics, read_window};
 use wattless_core::record::{Record, Stamp};
 use wattless_core::window::{
-    ABSENT_SHARE, Follow, Meter, MeterConfig, MeterError, Nominal, SAMPLE_RATE_MAX_HZ, SAMPLE_RATE_MIN_HZ,
-    Window,
+    ABSENT_SHARE, Follow, Meter, MeterConfig, MeterError, Nominal, SAMPLE_RATE_MAX_HZ,
+    SAMPLE_RATE_MIN_HZ, Window,
 };
 use wattless_core::wiring::Wiring;
 
@@ -196,7 +196,9 @@ pub fn windows(
 ) -> Result<(), MeasureError> {
     check_rate(file)?;
     let power: PowerConfig = file.power;
-    run_meter(file, nominal, true, power.follow(), |window| sink(window, &read_window(window, &power)))?;
+    run_meter(file, nominal, true, power.follow(), |window| {
+        sink(window, &read_window(window, &power))
+    })?;
     Ok(())
 }
 

@@ -377,9 +377,8 @@ impl Plan {
             return;
         }
         let square = |x: f64| x * x;
-        let lines = square((v[0] - v[1]).abs())
-            + square((v[1] - v[2]).abs())
-            + square((v[2] - v[0]).abs());
+        let lines =
+            square((v[0] - v[1]).abs()) + square((v[1] - v[2]).abs()) + square((v[2] - v[0]).abs());
         let lines = lines * square(excess.v);
         let phase = |f: &dyn Fn(usize) -> f32| (0..3).map(|k| square(f(k).into())).sum::<f64>();
         let v2 = phase(&|k| new.phases[k].v_rms_v);
@@ -559,6 +558,22 @@ mod tests {
         let swap = AsIf::parse("i1=i2 i2=i1").unwrap();
         let error = swap.plan(Wiring::TwoSensor).unwrap_err();
         assert_eq!(error.to_string(), "the wiring two-sensor of the records has no i2");
+    }
+
+    #[test]
+    fn a_connection_says_how_to_read_again() {
+        use wattless_core::hookup::Seat;
+        let seat = |line, reversed| Seat { line, reversed };
+        let mut c = Connection::as_labelled(Wiring::FourWire);
+        assert!(AsIf::mending(&c).unwrap().is_as_recorded());
+        // All clamps turned and one phase on: i1 sits on L2, i2 on L3, i3 on L1.
+        c.i = [seat(1, true), seat(2, true), seat(0, true)];
+        assert_eq!(AsIf::mending(&c).unwrap().to_string(), "i1=-i3 i2=-i1 i3=-i2");
+        let mut c = Connection::as_labelled(Wiring::TwoSensorLine);
+        c.i[0].reversed = true;
+        // Leads of L1 and L2 exchanged: v1 reads L2-L1, v3 reads L3-L1.
+        (c.v[0].line, c.v[1].line) = (1, 0);
+        assert_eq!(AsIf::mending(&c).unwrap().to_string(), "v1=-v1 v3=-v1+v3 i1=-i1");
     }
 
     #[test]

@@ -1,6 +1,6 @@
 //! Harmonics, sequence components and the parts of apparent power of one reading, as text and JSON.
 
-use crate::analyse::harmonics::{Lines, HarmonicTable};
+use crate::analyse::harmonics::{HarmonicTable, Lines};
 use crate::analyse::measure::MeasuredInterval;
 use serde_json::{Map, Value, json};
 use std::fmt::Write as _;
@@ -52,9 +52,7 @@ pub fn phase_json(
 
 /// An array over the orders from 1.
 fn lines_json(lines: &Lines, unit: &str) -> Value {
-    let one = |(k, l): (usize, &crate::analyse::harmonics::Line)| {
-        json!({"order": k + 1, unit: l.rms, "angle_deg": l.angle_deg})
-    };
+    let one = |(k, l): (usize, &crate::analyse::harmonics::Line)| json!({"order": k + 1, unit: l.rms, "angle_deg": l.angle_deg});
     lines.iter().enumerate().map(one).collect()
 }
 
@@ -209,9 +207,9 @@ pub fn text(
         };
     }
     let effective = s.apparent_effective(wiring);
-    let parts = effective.map(|a| ("Se", a)).or_else(|| {
-        (wiring.phases() == 1).then(|| s.apparent(0).map(|a| ("S", a))).flatten()
-    });
+    let parts = effective
+        .map(|a| ("Se", a))
+        .or_else(|| (wiring.phases() == 1).then(|| s.apparent(0).map(|a| ("S", a))).flatten());
     if let Some((name, a)) = parts {
         let k = |x: f64| number(x / 1000.0);
         let _ = writeln!(

@@ -95,13 +95,17 @@ fn reread(page: &mut Page, s: &Survey, r: &Reread) {
         } else {
             String::new()
         };
-        page.labelled("", LABEL, &format!(
-            "P, Q1, N and PF of {} are estimated from the fundamental: their voltages and \
+        page.labelled(
+            "",
+            LABEL,
+            &format!(
+                "P, Q1, N and PF of {} are estimated from the fundamental: their voltages and \
              currents were not measured as pairs. Total energies, active and reactive, are off by \
              at most {}{share}. Figures under headings marked [~ estimated] rest on that.",
-            r.estimated_power.join(", "),
-            prefix(s).energy(r.energy_bound_wh, "Wh"),
-        ));
+                r.estimated_power.join(", "),
+                prefix(s).energy(r.energy_bound_wh, "Wh"),
+            ),
+        );
     }
     if !r.estimated_rms.is_empty() {
         let phases = r.estimated_rms.join(", ");
