@@ -52,7 +52,7 @@ fn compare(right: &[Record], wrong: &[Record], plan: &Plan, exact: bool) -> Off 
     let (mut wh, mut off_wh, mut bound_wh, mut record) = (0.0, 0.0, 0.0, 0.0f64);
     for (r, w) in right.iter().zip(wrong) {
         let (again, bound) = plan.apply(w);
-        let s = r.s_va();
+        let s = r.s_arithmetic_va();
         // What the fields of a record can hold of a total.
         let dust = 3e-5 * s;
         let (p, q) = (again.p_w() - r.p_w(), again.q1_var() - r.q1_var());
