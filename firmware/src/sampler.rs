@@ -91,8 +91,9 @@ struct State {
     wall_offset_ms: Option<i64>,
     snapshot: Option<Snapshot>,
     waiting: Deque<Finished, WAITING>,
-    /// What was seen of Rogowski coils since the last window ended.
+    /// What is to be said of Rogowski coils in the window under way, and of the newest frames.
     remarks: Flags,
+    seen: Flags,
 }
 
 impl Sampler {
@@ -124,6 +125,7 @@ impl Sampler {
                 snapshot: None,
                 waiting: Deque::new(),
                 remarks: Flags::NONE,
+                seen: Flags::NONE,
             },
             capture: Capture { number: 0, counts: Vec::new(), filling: false },
         })
@@ -140,11 +142,14 @@ impl Sampler {
             return;
         }
         let mut piece = [Frame::ZERO; PIECE];
-        for raw in frames.chunks(PIECE) {
-            let seen = self.integrators.run(raw, &mut piece);
-            state.remarks.insert_if(seen.clipped, Flags::I_CLIPPED);
-            state.remarks.insert_if(seen.settling, Flags::I_SETTLING);
-            let whole = piece.get(..raw.len()).unwrap_or_default();
+        let mut left = frames;
+        while !left.is_empty() {
+            let (done, seen) = self.integrators.run(left, &mut piece);
+            state.seen = seen.flags();
+            state.remarks.insert(state.seen);
+            let Some((_, later)) = left.split_at_checked(done.max(1)) else { break };
+            left = later;
+            let whole = piece.get(..done).unwrap_or_default();
             self.meter.push(whole, &mut |window| state.window(window));
         }
     }
@@ -184,6 +189,7 @@ impl Sampler {
         self.meter.follow(settings.power.follow());
         let s = &mut self.state;
         self.integrators = Integrators::new(&settings.power.calibration, s.sample_rate_hz);
+        (s.remarks, s.seen) = (Flags::NONE, Flags::NONE);
         s.base_frames = s.base_frames.saturating_add(taken);
         s.nominal = settings.nominal;
         s.power = settings.power;
@@ -293,7 +299,8 @@ impl Capture {
 impl State {
     fn window(&mut self, window: &Window) {
         let mut reading = read_window(window, &self.power);
-        reading.flags.insert(core::mem::take(&mut self.remarks));
+        // The newest frames lie behind the window's end already.
+        reading.flags.insert(core::mem::replace(&mut self.remarks, self.seen));
         self.energies.add(&reading);
         self.windows = self.windows.saturating_add(1);
         let end_frames =

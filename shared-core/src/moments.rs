@@ -50,6 +50,9 @@ impl Moments {
             *gain = c.gain / integrator_scale(calibration, slot, rate_hz);
         }
         let channels = calibration.active();
+        // An integrated coil has lost its offset and its DC; what mean is left is no current.
+        let coil: [bool; ACTIVE] =
+            core::array::from_fn(|slot| calibration.rogowski(slot).is_some());
         for (slot, c) in channels.iter().enumerate() {
             m.means[slot] = (sums.mean(slot) - f64::from(c.offset_counts)) * gains[slot];
             m.phasors[slot] = sums.rms_phasor(slot).scale(gains[slot]);
@@ -59,13 +62,18 @@ impl Moments {
                 let (a, b) = (&channels[i], &channels[j]);
                 let mut p = sums.mean_product(i, j, a.offset_counts, b.offset_counts)
                     * (gains[i] * gains[j]);
-                let dc = |slot: usize| if slot < 3 { config.v_dc } else { config.i_dc };
-                if dc(i) == Dc::Remove || dc(j) == Dc::Remove {
+                let removed = |slot: usize| {
+                    coil[slot] || Dc::Remove == if slot < 3 { config.v_dc } else { config.i_dc }
+                };
+                if removed(i) || removed(j) {
                     p -= m.means[i] * m.means[j];
                 }
                 m.products[i][j] = p;
                 m.products[j][i] = p;
             }
+        }
+        for (mean, _) in m.means.iter_mut().zip(coil).filter(|(_, coil)| *coil) {
+            *mean = 0.0;
         }
         m.orders = window.spectrum.as_ref().filter(|_| locked).map(|s| {
             let mut channels = s.channels;
@@ -158,7 +166,7 @@ impl Moments {
         let o = i128::from(offset);
         let exact = sums.square_q16 - 2 * o * i128::from(sums.sum_q16) + o * o * i128::from(length);
         let mut square = exact as f64 / length as f64 * (gain * gain);
-        if config.i_dc == Dc::Remove {
+        if config.i_dc == Dc::Remove || config.calibration.rogowski(NEUTRAL).is_some() {
             square -= mean * mean;
         }
         let mut phasor = Complex::ZERO;

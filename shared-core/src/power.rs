@@ -290,7 +290,8 @@ fn read(window: &Window, config: &PowerConfig, mut keep: Option<&mut Harmonics>)
         flags.insert_if(beyond > limit, Flags::NEUTRAL_DIFFERS);
     }
     flags.insert_if(config.v_dc == Dc::Remove, Flags::V_DC_REMOVED);
-    flags.insert_if(config.i_dc == Dc::Remove, Flags::I_DC_REMOVED);
+    let coil = |slot| wiring.uses()[slot] && config.calibration.rogowski(slot).is_some();
+    flags.insert_if(config.i_dc == Dc::Remove || (3..ACTIVE).any(coil), Flags::I_DC_REMOVED);
     Reading {
         duration_s: window.duration_s,
         frequency_hz: window.frequency_hz,

@@ -14,6 +14,7 @@ use wattless_core::interval::{Energies, IntervalSummary};
 use wattless_core::logger::IntervalLogger;
 use wattless_core::power::{Dc, PowerConfig, Reading, read_harmonics, read_window};
 use wattless_core::record::{Record, Stamp};
+use wattless_core::rogowski::Integrators;
 use wattless_core::window::{
     ABSENT_SHARE, Follow, Meter, MeterConfig, MeterError, Nominal, SAMPLE_RATE_MAX_HZ,
     SAMPLE_RATE_MIN_HZ, Window,
@@ -158,8 +159,9 @@ pub fn measure(file: &mut Waveform, options: &MeasureOptions) -> Result<Measurem
         let harmonics = sums.take(power.wiring).filter(|_| summary.distortion.is_some());
         intervals.push(MeasuredInterval { start_s, summary, harmonics });
     };
-    let run = run_meter(file, nominal, true, follow, |window| {
-        let (reading, harmonics) = read_harmonics(window, &power);
+    let run = run_meter(file, nominal, true, follow, |window, remarks| {
+        let (mut reading, harmonics) = read_harmonics(window, &power);
+        reading.flags.insert(remarks);
         if let Some(harmonics) = &harmonics {
             sums.add(&reading, harmonics, power.wiring);
         }
@@ -241,8 +243,10 @@ pub fn windows(
 ) -> Result<(), MeasureError> {
     check_rate(file)?;
     let power: PowerConfig = file.power;
-    run_meter(file, nominal, true, power.follow(), |window| {
-        sink(window, &read_window(window, &power))
+    run_meter(file, nominal, true, power.follow(), |window, remarks| {
+        let mut reading = read_window(window, &power);
+        reading.flags.insert(remarks);
+        sink(window, &reading);
     })?;
     Ok(())
 }
@@ -294,8 +298,9 @@ pub fn write_records(
         pages.extend(record.encode());
         last_s = summary.duration_s;
     };
-    let run = run_meter(file, settings.nominal, false, power.follow(), |window| {
-        let reading = read_window(window, &power);
+    let run = run_meter(file, settings.nominal, false, power.follow(), |window, remarks| {
+        let mut reading = read_window(window, &power);
+        reading.flags.insert(remarks);
         energies.add(&reading);
         let end = window.first_frame as f64 + window.start.fraction() + window.sums.length();
         uptime_ms = (end * 1000.0 / rate_hz + 0.5) as u64;
@@ -332,7 +337,7 @@ fn run_meter(
     nominal: Nominal,
     look_back: bool,
     follow: Follow,
-    mut sink: impl FnMut(&Window),
+    mut sink: impl FnMut(&Window, Flags),
 ) -> Result<Run, MeasureError> {
     let rate_hz = file.sample_rate_hz;
     let config = MeterConfig { sample_rate_hz: rate_hz, nominal };
@@ -343,14 +348,22 @@ fn run_meter(
     };
     meter.follow(follow);
     file.frames.rewind()?;
+    let mut coils = Coils::new(file);
     let mut frames = 0;
     // Two chunks in turn, so that the end of the stream is still at hand when it has come.
     let size = CHUNK.max(acquire_frames(rate_hz));
     let (mut chunk, mut before) = (vec![Frame::ZERO; size], Vec::new());
     loop {
         let n = file.frames.read(&mut chunk)?;
+        let first = frames == 0;
         frames += n as u64;
-        meter.push(&chunk[..n], &mut sink);
+        coils.prepare(&chunk[..n], first);
+        let mut at = 0;
+        while at < n {
+            let done = coils.run(&mut chunk[at..n]);
+            meter.push(&chunk[at..at + done], &mut |window| sink(window, coils.remarks()));
+            at += done;
+        }
         if n < chunk.len() {
             before.extend_from_slice(&chunk[..n]);
             break;
@@ -359,8 +372,67 @@ fn run_meter(
         before.copy_from_slice(&chunk);
     }
     let tail = if look_back { before.as_slice() } else { &[] };
-    let left = meter.finish(tail, &mut sink);
+    let left = meter.finish(tail, &mut |window| sink(window, coils.remarks()));
     Ok(Run { frames, left })
+}
+
+/// Frames whose coils are integrated at a time.
+const PIECE: usize = 64;
+
+/// The integrators of a file's Rogowski coils, and what is to be said of them.
+struct Coils {
+    integrators: Integrators,
+    /// A node starts from zero; a recording begins within a wave.
+    primed: bool,
+    sample_rate_hz: f64,
+    remarks: Flags,
+    seen: Flags,
+}
+
+impl Coils {
+    fn new(file: &Waveform) -> Coils {
+        let sample_rate_hz = file.sample_rate_hz;
+        Coils {
+            integrators: Integrators::new(&file.power.calibration, sample_rate_hz),
+            primed: file.settings.is_none(),
+            sample_rate_hz,
+            remarks: Flags::NONE,
+            seen: Flags::NONE,
+        }
+    }
+
+    /// Looks at the first frames of a recording.
+    fn prepare(&mut self, frames: &[Frame], first: bool) {
+        if !(first && self.primed && self.integrators.any()) {
+            return;
+        }
+        let floor = ABSENT_SHARE * f64::from(COUNT_MAX);
+        let start = &frames[..acquire_frames(self.sample_rate_hz).min(frames.len())];
+        if let Some(f) = find_fundamental(start, self.sample_rate_hz, floor) {
+            let period = self.sample_rate_hz / f;
+            let look = (20.0 * period) as usize;
+            self.integrators.prime(&frames[..look.min(frames.len())], period);
+        }
+    }
+
+    /// Integrates frames in place; returns how many, all of them where there is no coil.
+    fn run(&mut self, frames: &mut [Frame]) -> usize {
+        if !self.integrators.any() {
+            return frames.len();
+        }
+        let mut raw = [Frame::ZERO; PIECE];
+        let n = frames.len().min(PIECE);
+        raw[..n].copy_from_slice(&frames[..n]);
+        let (done, seen) = self.integrators.run(&raw[..n], frames);
+        self.seen = seen.flags();
+        self.remarks.insert(self.seen);
+        done
+    }
+
+    /// The remarks of a window that ends; the newest frames lie behind its end already.
+    fn remarks(&mut self) -> Flags {
+        core::mem::replace(&mut self.remarks, self.seen)
+    }
 }
 
 fn check_rate(file: &Waveform) -> Result<(), MeasureError> {

@@ -8,10 +8,16 @@ use std::path::{Path, PathBuf};
 use wattless::analyse::measure::{
     MeasureError, MeasureOptions, MeasuredInterval, Measurement, measure, write_records,
 };
-use wattless::collect::waveform::{FactorFor, Format, Lead, OpenOptions, Taken, Waveform, open};
-use wattless::present::measured;
+use wattless::analyse::uncertainty::Budget;
+use wattless::collect::settings_file;
+use wattless::collect::waveform::{
+    FactorFor, Format, Lead, OpenOptions, Taken, Waveform, WaveformError, open,
+};
+use wattless::present::{measured, worth};
+use wattless::site::Site;
 use wattless_core::flags::Flags;
 use wattless_core::power::Dc;
+use wattless_core::settings::Settings;
 use wattless_core::window::Nominal;
 use wattless_core::wiring::Wiring;
 
@@ -49,6 +55,13 @@ pub struct Args {
     /// Multiplies samples, such as i=200 for a 1 V = 200 A sensor, i2=-1 or v=10; repeatable
     #[arg(long = "factor", value_name = "LEAD=NUMBER", value_parser = parse_factor)]
     factors: Vec<(FactorFor, f64)>,
+    /// Current columns are outputs of bare Rogowski coils, in A of a sine of this frequency (50
+    /// or 60): factor by the coil's sensitivity there
+    #[arg(long, value_name = "HZ", value_parser = parse_nominal, conflicts_with = "records")]
+    rogowski: Option<Nominal>,
+    /// Takes delays, filters and sensors from a settings file of a node; gains stay the file's
+    #[arg(long, value_name = "FILE", conflicts_with = "records")]
+    sensors: Option<PathBuf>,
     /// From a count file, write the records that a node would keep into this file
     #[arg(long, value_name = "FILE", conflicts_with_all = ["interval", "nominal_hz", "wiring", "dc"])]
     records: Option<PathBuf>,
@@ -58,6 +71,12 @@ pub struct Args {
     /// Maximum demand current in A: gives total demand distortion (IEEE 519)
     #[arg(long, value_name = "AMPERES", value_parser = parse_demand_current)]
     demand_current: Option<f64>,
+    /// Readings with expanded uncertainty (k = 2), from the site's [uncertainty]
+    #[arg(long, conflicts_with = "records")]
+    uncertainty: bool,
+    /// Site file (TOML) that says how good the sensors are
+    #[arg(long, value_name = "FILE", requires = "uncertainty")]
+    site: Option<PathBuf>,
     /// Print one JSON object
     #[arg(long)]
     json: bool,
@@ -108,6 +127,14 @@ pub(super) fn parse_factor(text: &str) -> Result<(FactorFor, f64), String> {
     if usable { Ok((on, x)) } else { Err("a factor is a number of magnitude 1e-9 to 1e9".into()) }
 }
 
+/// A count file brings the settings of its node along.
+fn refuse_for_counts(file: &Waveform, option: &'static str) -> anyhow::Result<()> {
+    if file.settings.is_some() {
+        bail!(WaveformError::Option { path: file.path.clone(), option, format: file.format });
+    }
+    Ok(())
+}
+
 /// Runs the verb.
 pub fn run(args: &Args) -> anyhow::Result<Outcome> {
     let options = OpenOptions {
@@ -119,6 +146,17 @@ pub fn run(args: &Args) -> anyhow::Result<Outcome> {
         dc: args.dc,
     };
     let mut file = open(&args.file, &options)?;
+    if let Some(path) = &args.sensors {
+        refuse_for_counts(&file, "--sensors")?;
+        let settings = settings_file::read(path, &Settings::default())?;
+        file.take_sensors(&settings.power.calibration);
+    }
+    if let Some(reference) = args.rogowski {
+        refuse_for_counts(&file, "--rogowski")?;
+        file.take_coils(reference);
+    }
+    let site = args.site.as_deref().map(Site::load).transpose()?.unwrap_or_default();
+    let budget = args.uncertainty.then(|| Budget::of(&site));
     if let Some(path) = &args.records {
         return records(args, &mut file, path);
     }
@@ -131,9 +169,17 @@ pub fn run(args: &Args) -> anyhow::Result<Outcome> {
         },
     )?;
     let text = if args.json {
-        format!("{:#}\n", to_json(&file, &measured, args.demand_current))
+        let mut object = to_json(&file, &measured, args.demand_current);
+        if let Some(budget) = &budget {
+            let readings = object["readings"].as_array_mut().into_iter().flatten();
+            for (r, reading) in measured.intervals.iter().zip(readings) {
+                worth::add_to_reading(budget, measured.wiring, &r.summary, reading);
+            }
+            object["uncertainty"] = worth::basis_json(budget);
+        }
+        format!("{object:#}\n")
     } else {
-        to_text(&file, &measured, args.demand_current)
+        to_text(&file, &measured, args.demand_current, budget.as_ref())
     };
     print(&text)?;
     Ok(Outcome::Done)
@@ -307,7 +353,12 @@ fn side(q1_var: f64, s_va: f64, loaded: bool) -> &'static str {
     }
 }
 
-fn to_text(file: &Waveform, m: &Measurement, demand_current_a: Option<f64>) -> String {
+fn to_text(
+    file: &Waveform,
+    m: &Measurement,
+    demand_current_a: Option<f64>,
+    budget: Option<&Budget>,
+) -> String {
     let mut t = String::new();
     let length_s = m.frames as f64 / m.sample_rate_hz;
     let _ = writeln!(t, "{}", file.path.display());
@@ -339,6 +390,9 @@ fn to_text(file: &Waveform, m: &Measurement, demand_current_a: Option<f64>) -> S
     }
     for r in &m.intervals {
         reading_text(&mut t, m.wiring, r);
+        if let Some(budget) = budget {
+            t += &worth::reading_text(budget, m.wiring, &r.summary);
+        }
         measured::text(&mut t, r, m.wiring, demand_current_a, m.intervals.len() == 1);
     }
     if m.frames_left > 0 {

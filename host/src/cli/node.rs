@@ -8,9 +8,10 @@ use wattless::collect::link::{AnyClient, ClockReading, Patience};
 use wattless::collect::settings_file;
 use wattless::collect::store::NodeId;
 use wattless::present::number::{four_digits, pf};
+use wattless_core::calibration::{CurrentSensor, SensorKind};
 use wattless_core::flags::Flags;
 use wattless_core::frame::Channel;
-use wattless_core::power::Dc;
+use wattless_core::power::{Dc, PowerConfig};
 use wattless_core::record::WallQuality;
 use wattless_core::settings::Settings;
 use wattless_core::wire::{Identity, Live, LivePhase, Refusal, Status};
@@ -263,7 +264,7 @@ impl Report {
                 c.range_peak(),
             );
         }
-        out
+        out + &front_end_text(&s.power)
     }
 
     fn json(&self) -> Value {
@@ -277,6 +278,11 @@ impl Report {
                 entry.insert(format!("gain_{unit}_per_count"), json!(c.gain));
                 entry.insert("offset_counts".into(), json!(c.offset_counts));
                 entry.insert("delay_ns".into(), json!(c.delay_ns));
+                let calibration = &set.power.calibration;
+                entry.insert("rc_ns".into(), json!(calibration.rc_ns[channel.slot()]));
+                if let Some(sensor) = calibration.sensor(channel.slot()) {
+                    entry.insert("sensor".into(), sensor_json(sensor));
+                }
                 entry.insert(format!("range_peak_{unit}"), json!(c.range_peak()));
                 (channel.name().to_owned(), Value::Object(entry))
             })
@@ -313,10 +319,61 @@ impl Report {
                 "wiring": set.power.wiring.name(),
                 "voltage_dc": dc_name(set.power.v_dc),
                 "current_dc": dc_name(set.power.i_dc),
+                "sinc3_osr": set.power.calibration.sinc3_osr,
                 "channels": channels,
             },
         })
     }
+}
+
+/// What the settings say of filters and sensors.
+fn front_end_text(power: &PowerConfig) -> String {
+    let c = &power.calibration;
+    let mut out = match c.sinc3_osr {
+        0 => String::new(),
+        osr => row("filters", format!("sinc³ of {osr} is taken back")),
+    };
+    let rc: Vec<String> = Channel::ALL
+        .into_iter()
+        .filter(|x| c.rc_ns[x.slot()] > 0)
+        .map(|x| format!("{} {} µs", x.name(), f64::from(c.rc_ns[x.slot()]) / 1e3))
+        .collect();
+    if !rc.is_empty() {
+        out += &row("input filters", rc.join(", "));
+    }
+    for (name, sensor) in ["i1", "i2", "i3", "in"].into_iter().zip(&c.sensors) {
+        let rows = sensor.points().len();
+        let table = format!("table of {rows} rows to {} A", sensor.rated_a);
+        match (sensor.kind, rows) {
+            (SensorKind::Proportional, 0) => {}
+            (SensorKind::Proportional, _) => out += &row(name, table),
+            (SensorKind::Rogowski(at), 0) => {
+                out += &row(name, format!("Rogowski coil, gain at {} Hz", at.hz()));
+            }
+            (SensorKind::Rogowski(at), _) => {
+                out += &row(name, format!("Rogowski coil, gain at {} Hz, {table}", at.hz()));
+            }
+        }
+    }
+    out
+}
+
+fn sensor_json(sensor: &CurrentSensor) -> Value {
+    let (kind, at) = match sensor.kind {
+        SensorKind::Proportional => ("proportional", None),
+        SensorKind::Rogowski(at) => ("rogowski", Some(at.hz())),
+    };
+    let minute = core::f64::consts::PI / 10_800.0;
+    json!({
+        "kind": kind,
+        "reference_hz": at,
+        "rated_a": (!sensor.points().is_empty()).then_some(sensor.rated_a),
+        "table": sensor.points().iter().map(|p| json!({
+            "load_pct": f64::from(p.load_permille) / 10.0,
+            "ratio_pct": f64::from(p.ratio_ppm) / 1e4,
+            "lead_min": f64::from(p.lead_urad) * 1e-6 / minute,
+        })).collect::<Vec<_>>(),
+    })
 }
 
 #[cfg(test)]

@@ -7,9 +7,11 @@ use jiff::tz::TimeZone;
 use std::path::PathBuf;
 use wattless::analyse::reread::{AsIf, reread_log};
 use wattless::analyse::survey::survey_with;
+use wattless::analyse::uncertainty::survey_uncertainty;
 use wattless::collect::store::{Span, Store};
 use wattless::present::survey::{survey_json, survey_text};
 use wattless::present::text::Style;
+use wattless::present::worth;
 use wattless::site::Site;
 
 /// The week: completeness, demand, energy, power factor, and the verdict
@@ -39,6 +41,9 @@ pub struct Args {
     /// "i2=i3 i3=i2" for two exchanged ones
     #[arg(long, value_name = "LEADS", value_parser = as_if)]
     as_if_wired: Option<AsIf>,
+    /// Headline figures with expanded uncertainty (k = 2), from the site's [uncertainty]
+    #[arg(long)]
+    uncertainty: bool,
     /// Print one JSON object
     #[arg(long)]
     json: bool,
@@ -90,12 +95,17 @@ pub fn run(args: &Args) -> anyhow::Result<Outcome> {
              out; pull once more"
         );
     }
+    let worth = args.uncertainty.then(|| survey_uncertainty(&log, &site, &survey));
     let text = if args.json {
         let mut json = survey_json(&survey);
         json["unplaced_records"] = unplaced.into();
+        if let Some(worth) = &worth {
+            json["uncertainty"] = worth::survey_json(worth);
+        }
         format!("{json:#}\n")
     } else {
         survey_text(&survey, Style::for_stdout())
+            + &worth.as_ref().map(worth::survey_text).unwrap_or_default()
     };
     print(&text)?;
     Ok(Outcome::Done)

@@ -9,7 +9,7 @@ use super::csv::CsvFault;
 use super::{comtrade, counts, csv};
 use std::io::Read;
 use std::path::{Path, PathBuf};
-use wattless_core::calibration::{Calibration, ChannelCalibration};
+use wattless_core::calibration::{Calibration, ChannelCalibration, SensorKind};
 use wattless_core::frame::{ACTIVE, CLIP_MARGIN, COUNT_MAX, Frame, NEUTRAL};
 use wattless_core::power::{Dc, PowerConfig};
 use wattless_core::settings::Settings;
@@ -338,6 +338,27 @@ pub struct Waveform {
     pub taken: Vec<Taken>,
     /// The frames.
     pub frames: Box<dyn FrameStream>,
+}
+
+impl Waveform {
+    /// Takes over what a calibration says of delays, filters and sensors; gains stay the file's.
+    ///
+    /// The samples of a coil must be in A per its rate of change at the coil's frequency: one
+    /// ampere of that frequency gives one unit.
+    pub fn take_sensors(&mut self, from: &Calibration) {
+        let c = &mut self.power.calibration;
+        for (to, from) in c.channels.iter_mut().zip(&from.channels) {
+            to.delay_ns = from.delay_ns;
+        }
+        (c.sinc3_osr, c.rc_ns, c.sensors) = (from.sinc3_osr, from.rc_ns, from.sensors);
+    }
+
+    /// Takes every current column as that of a bare Rogowski coil; see [`Self::take_sensors`].
+    pub fn take_coils(&mut self, reference: Nominal) {
+        for sensor in &mut self.power.calibration.sensors {
+            sensor.kind = SensorKind::Rogowski(reference);
+        }
+    }
 }
 
 /// Opens a file of waveforms in any of the known formats.

@@ -10,3 +10,4 @@ pub mod picture;
 pub mod survey;
 pub mod text;
 pub mod words;
+pub mod worth;
