@@ -97,9 +97,18 @@ impl Sampler {
         settings: &Settings,
         energies: Energies,
     ) -> Result<Self, MeterError> {
+        MeterConfig { sample_rate_hz, nominal: settings.nominal }.check(HOLD)?;
+        Ok(Sampler::checked(sample_rate_hz, settings, energies))
+    }
+
+    /// A sampler whose rate has passed [`MeterConfig::check`] with [`HOLD`] frames.
+    ///
+    /// A sampler is large: without a `Result` around it, it is made where it stays.
+    #[inline(always)]
+    pub fn checked(sample_rate_hz: f64, settings: &Settings, energies: Energies) -> Self {
         let config = MeterConfig { sample_rate_hz, nominal: settings.nominal };
-        Ok(Sampler {
-            meter: Meter::new(config, [Frame::ZERO; HOLD])?,
+        Sampler {
+            meter: Meter::checked(config, [Frame::ZERO; HOLD]),
             state: State {
                 sample_rate_hz,
                 nominal: settings.nominal,
@@ -115,7 +124,7 @@ impl Sampler {
                 waiting: Deque::new(),
             },
             capture: Capture { number: 0, counts: Vec::new(), filling: false },
-        })
+        }
     }
 
     /// Takes frames as they come from the converter, in order and without gaps.
