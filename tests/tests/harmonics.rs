@@ -93,8 +93,9 @@ fn numpy_reads_the_same_at_every_frequency_and_rate() {
         let (path, json) = (folder.path().join("f.csv"), folder.path().join("f.json"));
         std::fs::write(&path, csv(&feeder(), SIX, f, rate, (rate * 0.9) as usize)).unwrap();
         std::fs::write(&json, measure(&path, &[]).to_string()).unwrap();
-        let out = Command::new(python()).arg(&script).arg(&path).arg(&json).arg(f.to_string());
-        let out = { out }.output().unwrap();
+        let mut reference = Command::new(python());
+        reference.args([&script, &path, &json]).arg(f.to_string());
+        let out = reference.output().unwrap();
         assert!(out.status.success(), "{}", String::from_utf8_lossy(&out.stderr));
         let worst: Value = serde_json::from_slice(&out.stdout).unwrap();
         println!("{f} Hz at {rate}: {worst}");
