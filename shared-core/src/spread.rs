@@ -397,3 +397,47 @@ mod wide {
         }
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::accumulate::CUT_FRAMES;
+    use proptest::prelude::*;
+
+    proptest! {
+        /// Registers and memory, vectors and single numbers give the same sums.
+        #[test]
+        fn all_ways_are_equal(
+            frames in prop::collection::vec(prop::array::uniform8(-0x80_0000i32..=0x7F_FFFF), 1..200),
+            turns_per_frame in 1e-4f64..0.4,
+            growth in -1e-6f64..1e-6,
+            start in 0f64..1.0,
+        ) {
+            let frames: Vec<Frame> = frames.into_iter().map(Frame::new).collect();
+            let turning = Turning { turns_per_frame, growth, frames: 1600.0 };
+            let (_, cut) = Cut::smooth(start);
+            let around = [frames[0]; CUT_FRAMES];
+            let run = |way: &dyn Fn(&mut Spreader, &[Frame])| {
+                let mut s = Spreader::new();
+                s.begin(turning, cut, &around);
+                frames.chunks(64).for_each(|block| way(&mut s, block));
+                s.finish(cut, &around, frames.len() as u32);
+                s.cells().to_vec()
+            };
+            let plain = run(&Spreader::add_plain);
+            prop_assert_eq!(run(&Spreader::add), plain);
+        }
+    }
+
+    /// Weights of neighbouring cells add up to nearly the same wherever a frame lies, which the
+    /// bell's transform at zero says.
+    #[test]
+    fn weights_add_up_to_the_bell() {
+        let whole = bell_transform(0.0) * WEIGHT_ONE;
+        for k in 0..1000u64 {
+            let (_, weights) = place((k << 46) + 12_345);
+            let sum: i32 = weights.iter().take(TAPS).sum();
+            assert!((f64::from(sum) / whole - 1.0).abs() < 1e-4, "{k}: {sum} {whole}");
+        }
+    }
+}

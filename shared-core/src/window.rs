@@ -112,6 +112,19 @@ pub struct MeterConfig {
     pub nominal: Nominal,
 }
 
+impl MeterConfig {
+    /// Whether a meter with a buffer of so many frames can be set up.
+    pub fn check(&self, hold_frames: usize) -> Result<(), MeterError> {
+        if !(SAMPLE_RATE_MIN_HZ..=SAMPLE_RATE_MAX_HZ).contains(&self.sample_rate_hz) {
+            return Err(MeterError::SampleRate);
+        }
+        if hold_frames < acquire_frames(self.sample_rate_hz) {
+            return Err(MeterError::Buffer);
+        }
+        Ok(())
+    }
+}
+
 /// Why a meter cannot be set up.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub enum MeterError {
@@ -152,14 +165,16 @@ pub struct Meter<B> {
 impl<B: AsRef<[Frame]> + AsMut<[Frame]>> Meter<B> {
     /// Sets up a meter; the buffer's content does not matter.
     pub fn new(config: MeterConfig, hold: B) -> Result<Self, MeterError> {
-        if !(SAMPLE_RATE_MIN_HZ..=SAMPLE_RATE_MAX_HZ).contains(&config.sample_rate_hz) {
-            return Err(MeterError::SampleRate);
-        }
-        if hold.as_ref().len() < acquire_frames(config.sample_rate_hz) {
-            return Err(MeterError::Buffer);
-        }
-        let cutter = Cutter::new(config);
-        Ok(Meter { config, hold, held: 0, started: false, cutter })
+        config.check(hold.as_ref().len())?;
+        Ok(Meter::checked(config, hold, Follow::default()))
+    }
+
+    /// A meter whose configuration has passed [`MeterConfig::check`] with this buffer.
+    ///
+    /// A meter is large: without a `Result` around it, it is made where it stays.
+    #[inline(always)]
+    pub fn checked(config: MeterConfig, hold: B, follow: Follow) -> Self {
+        Meter { config, hold, held: 0, started: false, cutter: Cutter::new(config, follow) }
     }
 
     /// The configuration given at the start.
@@ -388,11 +403,11 @@ struct Cutter {
 
 impl Cutter {
     /// A cutter that waits for [`Cutter::restart`].
-    fn new(config: MeterConfig) -> Self {
+    fn new(config: MeterConfig, follow: Follow) -> Self {
         let start = Cut::first();
         Cutter {
             config,
-            follow: Follow::default(),
+            follow,
             expected_hz: config.nominal.hz(),
             slope_hz: 0.0,
             locked: false,

@@ -242,6 +242,7 @@ fn to_json(file: &Waveform, m: &Measurement, demand_current_a: Option<f64>) -> V
         "i_dc": dc_word(m.dc.1),
         "channels": file.taken.iter().map(taken).collect::<Vec<_>>(),
         "demand_current_a": demand_current_a,
+        "alternates_hz": m.alternates_hz,
         "readings": m.intervals.iter()
             .map(|r| reading_json(m.wiring, r, demand_current_a))
             .collect::<Vec<_>>(),
@@ -379,6 +380,13 @@ fn to_text(
         let taken: Vec<String> =
             file.taken.iter().map(|t| format!("{} {}", t.lead.name(), t.name)).collect();
         let _ = writeln!(t, "channels: {}", taken.join(", "));
+    }
+    if let Some(hz) = m.alternates_hz {
+        let _ = writeln!(
+            t,
+            "no fundamental: the voltages alternate {hz:.1} times a second, and only supplies of\n\
+             40 to 72 Hz can be followed; RMS values and W below are over windows of 200 ms"
+        );
     }
     for r in &m.intervals {
         reading_text(&mut t, m.wiring, r);

@@ -17,6 +17,7 @@ mod uart;
 use cortex_m_rt::entry;
 use cortex_m_semihosting::{debug, hprintln};
 use files::{FlashFile, SampleFile};
+use static_cell::StaticCell;
 use timer::Instructions;
 use uart::Uart;
 use wattless_core::frame::Frame;
@@ -62,7 +63,7 @@ fn run() -> Result<(), &'static str> {
     };
     let flash = FlashFile::open().ok_or("flash.bin cannot be opened: make it, all bytes FFh")?;
     let mut samples = SampleFile::open().ok_or("samples.bin cannot be opened")?;
-    let mut node = Node::start(flash, hardware, number(b"clock=")).map_err(|_| "no start")?;
+    let node = start(flash, hardware, number(b"clock="))?;
     let (mut link, mut uart) = (LinkServer::default(), Uart::enable());
     let counting = has(b"count");
     let mut used = Instructions::start();
@@ -82,24 +83,36 @@ fn run() -> Result<(), &'static str> {
         if counting {
             bare.measure(n, || bare::sums(block, &table));
         }
-        work(&mut node);
-        link.poll(&mut node, &mut uart).map_err(|e| match e {})?;
+        work(node);
+        link.poll(node, &mut uart).map_err(|e| match e {})?;
     }
     node.finish();
-    work(&mut node);
+    work(node);
     let bounds = node.keeper().bounds();
     hprintln!("frames {} records {} to {}", total, bounds.oldest, bounds.next);
     if counting {
         used.report("node");
         bare.report("bare");
         stack::report();
-        hprintln!("node {} bytes, link {} bytes", size_of_val(&node), size_of_val(&link));
+        hprintln!("node {} bytes, link {} bytes", size_of_val(node), size_of_val(&link));
     }
     while has(b"serve") {
-        link.poll(&mut node, &mut uart).map_err(|e| match e {})?;
-        work(&mut node);
+        link.poll(node, &mut uart).map_err(|e| match e {})?;
+        work(node);
     }
     Ok(())
+}
+
+/// The node has a place of its own, and its making leaves the stack before sampling begins.
+static NODE: StaticCell<Node<FlashFile>> = StaticCell::new();
+
+#[inline(never)]
+fn start(
+    flash: FlashFile,
+    hardware: Hardware,
+    clock_ms: Option<u64>,
+) -> Result<&'static mut Node<FlashFile>, &'static str> {
+    Node::start_in(NODE.uninit(), flash, hardware, clock_ms).map_err(|_| "no start")
 }
 
 /// Lets the node do the work on its flash that is due.
