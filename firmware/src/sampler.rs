@@ -105,11 +105,19 @@ impl Sampler {
         settings: &Settings,
         energies: Energies,
     ) -> Result<Self, MeterError> {
+        MeterConfig { sample_rate_hz, nominal: settings.nominal }.check(HOLD)?;
+        Ok(Sampler::checked(sample_rate_hz, settings, energies))
+    }
+
+    /// A sampler whose rate has passed [`MeterConfig::check`] with [`HOLD`] frames.
+    ///
+    /// A sampler is large: without a `Result` around it, it is made where it stays.
+    #[inline(always)]
+    pub fn checked(sample_rate_hz: f64, settings: &Settings, energies: Energies) -> Self {
         let config = MeterConfig { sample_rate_hz, nominal: settings.nominal };
-        let mut meter = Meter::new(config, [Frame::ZERO; HOLD])?;
-        meter.follow(settings.power.follow());
-        Ok(Sampler {
-            meter,
+        let follow = settings.power.follow();
+        Sampler {
+            meter: Meter::checked(config, [Frame::ZERO; HOLD], follow),
             integrators: Integrators::new(&settings.power.calibration, sample_rate_hz),
             state: State {
                 sample_rate_hz,
@@ -128,7 +136,7 @@ impl Sampler {
                 seen: Flags::NONE,
             },
             capture: Capture { number: 0, counts: Vec::new(), filling: false },
-        })
+        }
     }
 
     /// Takes frames as they come from the converter, in order and without gaps.

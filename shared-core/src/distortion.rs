@@ -107,7 +107,8 @@ impl Apparent {
     /// `times` is 1 for a phase and 3 for effective values. What is not fundamental
     /// (harmonics, interharmonics, DC) counts as harmonic, as in the standard.
     pub fn divide(times: f64, v: (f64, f64), i: (f64, f64), p_w: f64, p1_w: f64) -> Apparent {
-        let rest = |(whole, first): (f64, f64)| libm::sqrt((whole * whole - first * first).max(0.0));
+        let rest =
+            |(whole, first): (f64, f64)| libm::sqrt((whole * whole - first * first).max(0.0));
         let (vh, ih) = (rest(v), rest(i));
         let (s1, di) = (times * v.1 * i.1, times * v.1 * ih);
         let (dv, sh) = (times * vh * i.1, times * vh * ih);

@@ -112,6 +112,19 @@ pub struct MeterConfig {
     pub nominal: Nominal,
 }
 
+impl MeterConfig {
+    /// Whether a meter with a buffer of so many frames can be set up.
+    pub fn check(&self, hold_frames: usize) -> Result<(), MeterError> {
+        if !(SAMPLE_RATE_MIN_HZ..=SAMPLE_RATE_MAX_HZ).contains(&self.sample_rate_hz) {
+            return Err(MeterError::SampleRate);
+        }
+        if hold_frames < acquire_frames(self.sample_rate_hz) {
+            return Err(MeterError::Buffer);
+        }
+        Ok(())
+    }
+}
+
 /// Why a meter cannot be set up.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub enum MeterError {
@@ -152,14 +165,16 @@ pub struct Meter<B> {
 impl<B: AsRef<[Frame]> + AsMut<[Frame]>> Meter<B> {
     /// Sets up a meter; the buffer's content does not matter.
     pub fn new(config: MeterConfig, hold: B) -> Result<Self, MeterError> {
-        if !(SAMPLE_RATE_MIN_HZ..=SAMPLE_RATE_MAX_HZ).contains(&config.sample_rate_hz) {
-            return Err(MeterError::SampleRate);
-        }
-        if hold.as_ref().len() < acquire_frames(config.sample_rate_hz) {
-            return Err(MeterError::Buffer);
-        }
-        let cutter = Cutter::new(config);
-        Ok(Meter { config, hold, held: 0, started: false, cutter })
+        config.check(hold.as_ref().len())?;
+        Ok(Meter::checked(config, hold, Follow::default()))
+    }
+
+    /// A meter whose configuration has passed [`MeterConfig::check`] with this buffer.
+    ///
+    /// A meter is large: without a `Result` around it, it is made where it stays.
+    #[inline(always)]
+    pub fn checked(config: MeterConfig, hold: B, follow: Follow) -> Self {
+        Meter { config, hold, held: 0, started: false, cutter: Cutter::new(config, follow) }
     }
 
     /// The configuration given at the start.
@@ -271,12 +286,18 @@ impl<B: AsRef<[Frame]> + AsMut<[Frame]>> Meter<B> {
         let room = self.hold.as_mut();
         let need = acquire_frames(self.config.sample_rate_hz).min(room.len());
         let new = frames.get(frames.len().saturating_sub(need)..).unwrap_or_default();
-        let old = self.held.min(need - new.len());
-        room.copy_within(self.held - old..self.held, 0);
-        if let Some(place) = room.get_mut(old..old + new.len()) {
-            place.copy_from_slice(new);
+        let old = self.held.min(need.saturating_sub(new.len()));
+        let from = self.held.saturating_sub(old);
+        for k in 0..old {
+            if let Some(frame) = room.get(from.saturating_add(k)).copied()
+                && let Some(place) = room.get_mut(k)
+            {
+                *place = frame;
+            }
         }
-        self.held = old + new.len();
+        let places = room.iter_mut().skip(old);
+        places.zip(new).for_each(|(place, frame)| *place = *frame);
+        self.held = old.saturating_add(new.len());
     }
 
     fn search_again(&mut self) {
@@ -382,11 +403,11 @@ struct Cutter {
 
 impl Cutter {
     /// A cutter that waits for [`Cutter::restart`].
-    fn new(config: MeterConfig) -> Self {
+    fn new(config: MeterConfig, follow: Follow) -> Self {
         let start = Cut::first();
         Cutter {
             config,
-            follow: Follow::default(),
+            follow,
             expected_hz: config.nominal.hz(),
             slope_hz: 0.0,
             locked: false,
@@ -564,11 +585,11 @@ impl Cutter {
         flags.insert_if(clipped(0..3), Flags::V_CLIPPED);
         flags.insert_if(clipped(3..6), Flags::I_CLIPPED);
         let period = self.config.sample_rate_hz / self.expected_hz;
-        let spectrum = followed.and_then(|_| {
-            self.adders.spectrum(self.end, &self.around, &sums, period)
-        });
+        let spectrum =
+            followed.and_then(|_| self.adders.spectrum(self.end, &self.around, &sums, period));
         let neutral = self.adders.neutral(self.end, &self.around);
-        flags.insert_if(neutral.is_some_and(|n| n.peak > COUNT_MAX - CLIP_MARGIN), Flags::I_CLIPPED);
+        flags
+            .insert_if(neutral.is_some_and(|n| n.peak > COUNT_MAX - CLIP_MARGIN), Flags::I_CLIPPED);
         let window = Window {
             sums,
             first_frame: self.first_frame,

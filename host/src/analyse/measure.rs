@@ -71,6 +71,8 @@ pub struct Measurement {
     pub dc: (Dc, Dc),
     /// The intervals in order; at least one.
     pub intervals: Vec<MeasuredInterval>,
+    /// Where no interval has a fundamental: how often a second the strongest voltage alternates.
+    pub alternates_hz: Option<f64>,
 }
 
 /// Why a file cannot be measured.
@@ -179,6 +181,8 @@ pub fn measure(file: &mut Waveform, options: &MeasureOptions) -> Result<Measurem
     if intervals.is_empty() {
         return Err(too_short(file, nominal, run.frames));
     }
+    let lost = intervals.iter().all(|r| r.summary.frequency_hz.is_none());
+    let alternates_hz = if lost { alternation(file)? } else { None };
     Ok(Measurement {
         wiring: power.wiring,
         nominal,
@@ -187,6 +191,47 @@ pub fn measure(file: &mut Waveform, options: &MeasureOptions) -> Result<Measurem
         frames_left: run.left,
         dc: (power.v_dc, power.i_dc),
         intervals,
+        alternates_hz,
+    })
+}
+
+/// Turns of the strongest voltage a second, from its crossings of the mean in the first second.
+///
+/// `None` when there is next to no voltage, or no more than two crossings.
+fn alternation(file: &mut Waveform) -> Result<Option<f64>, MeasureError> {
+    let rate_hz = file.sample_rate_hz;
+    let mut frames = vec![Frame::ZERO; rate_hz as usize];
+    file.frames.rewind()?;
+    let n = file.frames.read(&mut frames)?;
+    let column = |slot: usize| frames[..n].iter().map(move |f| f64::from(f.counts()[slot]));
+    let mean = |slot| column(slot).sum::<f64>() / n.max(1) as f64;
+    let square = |slot: usize| {
+        let m = mean(slot);
+        column(slot).map(|x| (x - m) * (x - m)).sum::<f64>() / n.max(1) as f64
+    };
+    let Some((slot, power)) = (0..3).map(|s| (s, square(s))).max_by(|a, b| a.1.total_cmp(&b.1))
+    else {
+        return Ok(None);
+    };
+    let (m, rms) = (mean(slot), libm::sqrt(power));
+    if rms < ABSENT_SHARE * f64::from(COUNT_MAX) {
+        return Ok(None);
+    }
+    // A crossing counts once the wave has been well below: noise does not turn it.
+    let (mut below, mut crossings) = (false, Vec::new());
+    for (k, x) in column(slot).enumerate() {
+        if x - m < -0.3 * rms {
+            below = true;
+        } else if below && x - m > 0.0 {
+            below = false;
+            crossings.push(k);
+        }
+    }
+    Ok(match crossings[..] {
+        [first, .., last] if crossings.len() > 2 => {
+            Some((crossings.len() - 1) as f64 * rate_hz / (last - first) as f64)
+        }
+        _ => None,
     })
 }
 

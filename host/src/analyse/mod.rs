@@ -4,5 +4,6 @@
 pub mod harmonics;
 pub mod hookup;
 pub mod measure;
+pub mod reread;
 pub mod survey;
 pub mod uncertainty;

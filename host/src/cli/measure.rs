@@ -24,7 +24,7 @@ use wattless_core::wiring::Wiring;
 /// Readings from a file of sampled waveforms (CSV or COMTRADE)
 ///
 /// A CSV file has a header with t_s and columns from v1_v, v2_v, v3_v, i1_a, i2_a,
-/// i3_a, or line voltages v12_v, v23_v, v31_v, v32_v. A COMTRADE recording (IEEE
+/// i3_a, in_a (a sensor on the neutral), or line voltages v12_v, v23_v, v31_v, v32_v. A COMTRADE recording (IEEE
 /// C37.111) is given by its .cfg, .dat or .cff file.
 #[derive(Debug, clap::Args)]
 pub struct Args {
@@ -242,6 +242,7 @@ fn to_json(file: &Waveform, m: &Measurement, demand_current_a: Option<f64>) -> V
         "i_dc": dc_word(m.dc.1),
         "channels": file.taken.iter().map(taken).collect::<Vec<_>>(),
         "demand_current_a": demand_current_a,
+        "alternates_hz": m.alternates_hz,
         "readings": m.intervals.iter()
             .map(|r| reading_json(m.wiring, r, demand_current_a))
             .collect::<Vec<_>>(),
@@ -380,6 +381,13 @@ fn to_text(
             file.taken.iter().map(|t| format!("{} {}", t.lead.name(), t.name)).collect();
         let _ = writeln!(t, "channels: {}", taken.join(", "));
     }
+    if let Some(hz) = m.alternates_hz {
+        let _ = writeln!(
+            t,
+            "no fundamental: the voltages alternate {hz:.1} times a second, and only supplies of\n\
+             40 to 72 Hz can be followed; RMS values and W below are over windows of 200 ms"
+        );
+    }
     for r in &m.intervals {
         reading_text(&mut t, m.wiring, r);
         if let Some(budget) = budget {
@@ -416,8 +424,8 @@ fn reading_text(t: &mut String, wiring: Wiring, r: &MeasuredInterval) {
         s.windows
     );
     for (_, name, meaning) in Flags::ALL.iter().filter(|f| s.flags.contains(f.0)) {
-        // DC is told once, above.
-        if !matches!(*name, "v_dc_removed" | "i_dc_removed") {
+        // These are told elsewhere.
+        if !matches!(*name, "v_dc_removed" | "i_dc_removed" | "neutral_measured") {
             let _ = writeln!(t, "  note: {meaning}");
         }
     }

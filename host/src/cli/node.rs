@@ -2,11 +2,13 @@
 
 use super::{Outcome, print};
 use serde_json::{Map, Value, json};
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 use wattless::collect::address::Address;
+use wattless::collect::chain::tag_text;
+use wattless::collect::drift::{ClockNote, Drift, drift, drift_text};
 use wattless::collect::link::{AnyClient, ClockReading, Patience};
 use wattless::collect::settings_file;
-use wattless::collect::store::NodeId;
+use wattless::collect::store::{NodeId, Store};
 use wattless::present::number::{four_digits, pf};
 use wattless_core::calibration::{CurrentSensor, SensorKind};
 use wattless_core::flags::Flags;
@@ -14,7 +16,7 @@ use wattless_core::frame::Channel;
 use wattless_core::power::{Dc, PowerConfig};
 use wattless_core::record::WallQuality;
 use wattless_core::settings::Settings;
-use wattless_core::wire::{Identity, Live, LivePhase, Refusal, Status};
+use wattless_core::wire::{Identity, Live, LivePhase, LogHead, Refusal, Status};
 
 /// Who and how is a node: identity, status, clock, settings
 #[derive(Debug, clap::Args)]
@@ -30,6 +32,9 @@ pub struct Args {
     /// Print the settings as such a file, and nothing else
     #[arg(long, conflicts_with = "json")]
     settings_file: bool,
+    /// Compare with what this store holds of the node: its last record, its clock at earlier pulls
+    #[arg(long, value_name = "FOLDER")]
+    store: Option<PathBuf>,
     /// Print one JSON object
     #[arg(long)]
     json: bool,
@@ -45,6 +50,17 @@ struct Report {
     settings_written: bool,
     /// The newest window; none just after a start.
     live: Option<Live>,
+    /// Where the chain over its log stands; none from a node too old to know.
+    head: Option<LogHead>,
+    stored: Option<Stored>,
+}
+
+/// What a store holds of the node.
+struct Stored {
+    next_seq: u32,
+    /// Whether its last record is the node's, where the node still holds it.
+    same: Option<bool>,
+    drift: Option<Drift>,
 }
 
 /// Runs the verb.
@@ -88,13 +104,45 @@ pub fn run(args: &Args) -> anyhow::Result<Outcome> {
         clock_set,
         settings_written: args.settings.is_some(),
         live,
+        head: client.log_head()?,
+        stored: args.store.as_deref().map(|f| compare(&mut client, f, &clock)).transpose()?,
     };
     if args.json {
         print(&format!("{:#}\n", report.json()))?;
     } else {
         print(&report.text())?;
     }
-    Ok(Outcome::Done)
+    let differs = report.stored.is_some_and(|s| s.same == Some(false));
+    Ok(if differs { Outcome::No } else { Outcome::Done })
+}
+
+/// Compares a store's last record of the node with the node's own, and their clocks.
+fn compare(client: &mut AnyClient, folder: &Path, clock: &ClockReading) -> anyhow::Result<Stored> {
+    let store = Store::open(folder)?;
+    let id = NodeId(client.identity().node_id);
+    let Some(node) = store.node(id)? else {
+        anyhow::bail!("{}: this store holds nothing of node {id}", folder.display());
+    };
+    let (last, status) = (store.extent(id)?.last_seq, client.status()?);
+    let held = last.filter(|seq| (status.log.oldest..status.log.next).contains(seq));
+    let same = match held {
+        None => None,
+        Some(seq) => {
+            let stored = store.read_records(id, seq..=seq)?.next().transpose()?;
+            let page = client.read_log(seq, 1)?;
+            stored.map(|s| page.pages.as_slice() == s.record.encode())
+        }
+    };
+    let mut notes = store.clock_notes(id)?;
+    notes.push(ClockNote {
+        host_ms: client.now_ms(),
+        boot: status.boot,
+        uptime_ms: status.uptime_ms,
+        offset_ms: clock.offset_ms,
+        round_trip_us: u32::try_from(clock.round_trip.as_micros()).unwrap_or(u32::MAX),
+        was_set: false,
+    });
+    Ok(Stored { next_seq: node.next_seq.unwrap_or(0), same, drift: drift(&notes) })
 }
 
 fn dc_name(dc: Dc) -> &'static str {
@@ -165,6 +213,21 @@ impl Report {
         let span = length(u64::from(s.log.capacity) * u64::from(self.settings.interval_s));
         let room = format!("{held} of {} records; holds the last {span}", s.log.capacity);
         out += &row("", room);
+        if let Some(head) = &self.head {
+            let last = head.seq.map_or("none yet".to_owned(), |seq| format!("number {seq}"));
+            out += &row("last tag", format!("{} ({last})", tag_text(&head.tag)));
+        }
+        if let Some(s) = &self.stored {
+            let same = match s.same {
+                Some(true) => "its last record is the node's",
+                Some(false) => "ITS LAST RECORD IS NOT THE NODE'S: pull into a new store",
+                None => "the node no longer holds its last record",
+            };
+            out += &row("store", format!("next is {}; {same}", s.next_seq));
+            if let Some(drift) = &s.drift {
+                out += &row("clock drift", drift_text(drift));
+            }
+        }
         out += &row("samples lost", format!("{} since the start", s.frames_lost));
         out += &row("failed writes", format!("{} since the start", s.write_failures));
         out += &row("bad requests", format!("{} since the start", s.link_errors));
@@ -306,6 +369,12 @@ impl Report {
                 "next_seq": s.log.next,
                 "capacity_records": s.log.capacity,
             },
+            "log_head": self.head.map(|h| json!({"seq": h.seq, "tag": tag_text(&h.tag)})),
+            "store": self.stored.as_ref().map(|s| json!({
+                "next_seq": s.next_seq,
+                "last_record_is_the_nodes": s.same,
+                "clock_drift": s.drift,
+            })),
             "frames_lost": s.frames_lost,
             "windows": s.windows,
             "write_failures": s.write_failures,

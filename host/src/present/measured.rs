@@ -1,11 +1,12 @@
 //! Harmonics, sequence components and the parts of apparent power of one reading, as text and JSON.
 
-use crate::analyse::harmonics::{Lines, HarmonicTable};
+use crate::analyse::harmonics::{HarmonicTable, Lines};
 use crate::analyse::measure::MeasuredInterval;
 use serde_json::{Map, Value, json};
 use std::fmt::Write as _;
 use wattless_core::complex::Complex;
 use wattless_core::distortion::{Apparent, Squares};
+use wattless_core::flags::Flags;
 use wattless_core::interval::IntervalSummary;
 use wattless_core::sequence::{Components, deviation_from_mean};
 use wattless_core::wiring::Wiring;
@@ -51,9 +52,7 @@ pub fn phase_json(
 
 /// An array over the orders from 1.
 fn lines_json(lines: &Lines, unit: &str) -> Value {
-    let one = |(k, l): (usize, &crate::analyse::harmonics::Line)| {
-        json!({"order": k + 1, unit: l.rms, "angle_deg": l.angle_deg})
-    };
+    let one = |(k, l): (usize, &crate::analyse::harmonics::Line)| json!({"order": k + 1, unit: l.rms, "angle_deg": l.angle_deg});
     lines.iter().enumerate().map(one).collect()
 }
 
@@ -89,7 +88,7 @@ fn pf_of(s: &IntervalSummary, p: Complex) -> Option<f64> {
 /// What the neutral carries.
 pub fn neutral_json(r: &MeasuredInterval, wiring: Wiring) -> Value {
     let s = &r.summary;
-    let measured = s.flags.contains(wattless_core::flags::Flags::NEUTRAL_MEASURED);
+    let measured = s.flags.contains(Flags::NEUTRAL_MEASURED);
     let lines = r.harmonics.as_ref().and_then(|t| t.neutral.as_ref());
     match wiring.neutral_current() {
         None => Value::Null,
@@ -196,18 +195,33 @@ pub fn text(
             pct_text(u.i_nema)
         );
     }
+    if wiring.neutral_current().is_some() {
+        let sum = number(s.i_sum_a);
+        let _ = match s.flags.contains(Flags::NEUTRAL_MEASURED) {
+            true => writeln!(
+                t,
+                "  neutral     {} A measured; the phases leave {sum} A",
+                number(s.i_neutral_a)
+            ),
+            false => writeln!(t, "  neutral     {sum} A from the sum of the phases"),
+        };
+    }
     let effective = s.apparent_effective(wiring);
-    let parts = effective.map(|a| ("Se", a)).or_else(|| {
-        (wiring.phases() == 1).then(|| s.apparent(0).map(|a| ("S", a))).flatten()
-    });
+    let parts = effective
+        .map(|a| ("Se", a))
+        .or_else(|| (wiring.phases() == 1).then(|| s.apparent(0).map(|a| ("S", a))).flatten());
     if let Some((name, a)) = parts {
         let k = |x: f64| number(x / 1000.0);
         let _ = writeln!(
             t,
-            "  {name} {} kVA: fundamental {}, rest {} (current {}, voltage {}, both {})",
+            "  {name} {} kVA: of fundamentals {}, the rest {}",
             k(a.s_va),
             k(a.s1_va),
-            k(a.sn_va),
+            k(a.sn_va)
+        );
+        let _ = writeln!(
+            t,
+            "     of it by current {}, by voltage {}, by both {} (IEEE 1459)",
             k(a.di_var),
             k(a.dv_var),
             k(a.sh_va)

@@ -2,6 +2,7 @@
 //!
 //! Meaning never hangs on colour. Everything fits 80 columns and reads the same when piped.
 
+pub mod chain;
 pub mod hookup;
 pub mod measured;
 pub mod number;
