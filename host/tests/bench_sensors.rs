@@ -51,8 +51,11 @@ struct Worst {
     varh: f64,
 }
 
+/// Minutes of a run; `WATTLESS_FRONT_END_MINUTES=10080` makes it a week.
 fn run(s: &Setup, minutes: i64) -> Worst {
-    let mut node = s.start_node(RamFlash::new(1 << 20)).unwrap();
+    let asked = std::env::var("WATTLESS_FRONT_END_MINUTES").ok().and_then(|m| m.parse().ok());
+    let minutes = asked.unwrap_or(minutes);
+    let mut node = s.start_node(RamFlash::new(4 << 20)).unwrap();
     s.run_fast(&mut node, s.from_ms + minutes * 60_000, &mut |_| ());
     let bounds = node.keeper().bounds();
     let records: Vec<Record> = (bounds.oldest..bounds.next)
@@ -62,6 +65,7 @@ fn run(s: &Setup, minutes: i64) -> Worst {
         })
         .collect();
     assert!(records.len() as i64 >= minutes - 1);
+    println!("{:?}", s.scenario.node.sensors.kind);
     let start_s = s.feeder.start_unix_ms() as f64 * 1e-3;
     let real = s.sample_rate_hz() / s.true_rate_hz();
     // The clock is set at the start and drifts from there.
@@ -90,6 +94,7 @@ fn run(s: &Setup, minutes: i64) -> Worst {
         |k: usize| (last.energy_counts[k] - first.energy_counts[k]) as f64 / ENERGY_PER_WH * real;
     worst.wh = 1e3 * (counted(0) / t.wh[0] - 1.0).abs();
     worst.varh = 1e3 * (counted(2) / t.varh[0] - 1.0).abs();
+    println!("{minutes} minutes: {worst:.4?} ‰");
     worst
 }
 

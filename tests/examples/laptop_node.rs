@@ -44,8 +44,11 @@ fn main() -> Result<(), Failure> {
 }
 
 fn make(folder: &Path, seconds: i64) -> Result<(), Failure> {
-    // The first morning of the sawmill, when motors start.
-    let scenario = Scenario::sawmill()?;
+    // The first morning of the sawmill, when motors start; or a scenario like it.
+    let scenario = match std::env::var_os("NODE_SCENARIO") {
+        Some(path) => Scenario::load(Path::new(&path))?,
+        None => Scenario::sawmill()?,
+    };
     let at = scenario.span.start.date().to_datetime(jiff::civil::time(6, 59, 0, 0));
     let setup = Setup::starting_at(scenario, at)?;
     let mut node = setup.start_node(RamFlash::on_file(&folder.join("flash.bin"), FLASH_SIZE)?)?;

@@ -215,3 +215,26 @@ fn the_text_is_as_reviewed() {
     let text = survey_text(&survey(&log.log, &site).unwrap(), Style::PLAIN);
     insta::assert_snapshot!("survey_text", text);
 }
+
+#[test]
+fn headline_figures_come_with_their_uncertainty() {
+    let folder = TempDir::new().unwrap();
+    let log = production_week((100.0, kvar(100.0, 0.75)), (10.0, kvar(10.0, 0.75)));
+    let store = store(&folder, &log, &["Sawmill main"]);
+    let store = store.to_str().unwrap();
+    let with = json(&[store, "--json", "--uncertainty"]);
+    let u = &with["uncertainty"];
+    let share =
+        |key: &str| u[format!("{key}_expanded")].as_f64().unwrap() / u[key].as_f64().unwrap();
+    // Class 1 sensors at 20 % load, not calibrated, three phases at PF 0.75: between the notes'
+    // 3.58 % (PF 0.5) and 1.98 % (PF 0.8) for class 1 transducers, less for those of class 0.5.
+    assert!((0.015..0.03).contains(&share("active_in_wh")), "{u}");
+    assert!((0.01..0.04).contains(&share("reactive_lagging_varh")), "{u}");
+    assert!((0.005..0.03).contains(&share("average_pf")), "{u}");
+    assert_eq!(u["p_peak_w"], with["demand"]["block"]["at_p_peak"]["p_w"]);
+    assert_eq!(u["assumed"].as_array().unwrap().len(), 4);
+    assert!(json(&[store, "--json"])["uncertainty"].is_null());
+    let text = String::from_utf8(run(&[store, "--uncertainty"]).stdout).unwrap();
+    assert!(text.contains("How sure") && text.contains("± "), "{text}");
+    assert!(text.lines().all(|l| l.chars().count() <= 80), "{text}");
+}

@@ -311,11 +311,27 @@ impl Budget {
         (averaged * nominal_v, averaged * rated_a)
     }
 
+    /// Relative variances of a phase's RMS voltage and current by the squares of noise, whose mean
+    /// over a time of its own scatters: it matters where noise is not small beside the reading.
+    fn noise_squares(&self, point: &Point, k: usize, duration_s: f64) -> (f64, f64) {
+        let (noise_v, noise_a) = self.noise(point, duration_s);
+        let samples = (SAMPLE_RATE_HZ * duration_s).max(1.0);
+        let of = |noise: f64, rms: f64| {
+            let share = if rms > 0.0 { noise / rms } else { 0.0 };
+            0.5 * samples * share * share * share * share
+        };
+        (of(noise_v, point.v_v[k]), of(noise_a, point.i_a[k]))
+    }
+
     /// Standard uncertainties of a phase's readings over a time.
     pub fn phase(&self, point: &Point, k: usize, duration_s: f64) -> PhaseUncertainty {
         let (noise_v, noise_a) = self.noise(point, duration_s);
         let limits = self.limits(point);
-        let of = |s: Sensitivity| self.combined(&s.with_limits(&limits));
+        let squares = self.noise_squares(point, k, duration_s);
+        let of = |mut s: Sensitivity, more: f64| {
+            s.noise += more;
+            self.combined(&s.with_limits(&limits))
+        };
         let (p, q) = point.power(k, noise_v, noise_a);
         let s = point.apparent(k, noise_v, noise_a);
         let phi = point.phi(k, noise_v, noise_a).with_limits(&limits);
@@ -324,18 +340,18 @@ impl Budget {
             let pf = point.p_w[k] / s_va;
             let mut d = p.times(1.0 / s_va);
             d.add(&s, -pf / s_va);
-            // Noise turns the angle only: P and S share the rest of it.
-            d.noise = (1.0 - pf * pf).max(0.0) * phi.noise;
+            // Noise turns the angle; the rest of it P and S share, but for its squares in S.
+            d.noise = (1.0 - pf * pf).max(0.0) * phi.noise + pf * pf * (squares.0 + squares.1);
             let first = self.combined(&d.with_limits(&limits));
             self.with_second_order(first, pf, &phi)
         });
         let phi_u = self.combined(&phi).to_degrees();
         PhaseUncertainty {
-            v_v: of(point.voltage(k, noise_v)),
-            i_a: of(point.current(k, noise_a)),
-            p_w: of(p),
-            q1_var: of(q),
-            s_va: of(s),
+            v_v: of(point.voltage(k, noise_v), point.v_v[k] * point.v_v[k] * squares.0),
+            i_a: of(point.current(k, noise_a), point.i_a[k] * point.i_a[k] * squares.1),
+            p_w: of(p, 0.0),
+            q1_var: of(q, 0.0),
+            s_va: of(s, s_va * s_va * (squares.0 + squares.1)),
             pf,
             phi1_deg: (s_va > 0.0).then_some(phi_u),
         }
@@ -413,6 +429,9 @@ impl Budget {
             for (k, a) in phi.iter().enumerate() {
                 let q = (point.phase[k].0 * point.phase[k].1.conj()).im;
                 variance += (q / s) * (q / s) * a.noise;
+                let squares = self.noise_squares(point, k, duration_s);
+                let share = pf * point.v_v[k] * point.i_a[k] / s;
+                variance += share * share * (squares.0 + squares.1);
                 for (l, b) in phi.iter().enumerate() {
                     let mut c = self.covariance(a, b);
                     if k == l {
