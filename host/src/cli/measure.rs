@@ -8,6 +8,7 @@ use std::path::{Path, PathBuf};
 use wattless::analyse::measure::{
     MeasureError, MeasureOptions, MeasuredInterval, Measurement, measure, write_records,
 };
+use wattless::collect::store::NodeId;
 use wattless::collect::waveform::{FactorFor, Format, Lead, OpenOptions, Taken, Waveform, open};
 use wattless_core::flags::Flags;
 use wattless_core::power::Dc;
@@ -51,6 +52,9 @@ pub struct Args {
     /// From a count file, write the records that a node would keep into this file
     #[arg(long, value_name = "FILE", conflicts_with_all = ["interval", "nominal_hz", "wiring", "dc"])]
     records: Option<PathBuf>,
+    /// Number of the node whose records those are, hexadecimal: their chain begins with it
+    #[arg(long, value_name = "ID", default_value = "0", requires = "records")]
+    node_id: NodeId,
     /// Print one JSON object
     #[arg(long)]
     json: bool,
@@ -132,7 +136,7 @@ fn records(args: &Args, file: &mut Waveform, path: &Path) -> anyhow::Result<Outc
     let folder = folder.unwrap_or(Path::new("."));
     let mut out = tempfile::NamedTempFile::new_in(folder)
         .with_context(|| format!("{} cannot be written", path.display()))?;
-    let done = write_records(file, out.as_file_mut(), path)?;
+    let done = write_records(file, args.node_id.0, out.as_file_mut(), path)?;
     out.persist(path).map_err(|e| anyhow!("{} cannot be written: {}", path.display(), e.error))?;
     if args.json {
         let object = json!({

@@ -116,11 +116,7 @@ pub fn run(args: &Args) -> anyhow::Result<Outcome> {
 }
 
 /// Compares a store's last record of the node with the node's own, and their clocks.
-fn compare(
-    client: &mut AnyClient,
-    folder: &Path,
-    clock: &ClockReading,
-) -> anyhow::Result<Stored> {
+fn compare(client: &mut AnyClient, folder: &Path, clock: &ClockReading) -> anyhow::Result<Stored> {
     let store = Store::open(folder)?;
     let id = NodeId(client.identity().node_id);
     let Some(node) = store.node(id)? else {

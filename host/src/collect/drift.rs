@@ -83,11 +83,8 @@ pub fn drift(notes: &[ClockNote]) -> Option<Drift> {
 /// A drift as people read it.
 pub fn drift_text(d: &Drift) -> String {
     let days = d.over_s / 86_400.0;
-    let over = if days >= 1.0 {
-        format!("{days:.1} days")
-    } else {
-        format!("{:.1} h", d.over_s / 3600.0)
-    };
+    let over =
+        if days >= 1.0 { format!("{days:.1} days") } else { format!("{:.1} h", d.over_s / 3600.0) };
     let known = d.uncertainty_ppm < 0.5 * d.drift_ppm.abs().max(1.0);
     let doubt = if known { "" } else { ", not yet told apart from the link's delays" };
     format!(
@@ -104,7 +101,14 @@ mod tests {
 
     fn note(host_ms: i64, offset_ms: i64, was_set: bool) -> ClockNote {
         let (boot, uptime_ms) = (1, host_ms as u64);
-        ClockNote { host_ms, boot, uptime_ms, offset_ms: Some(offset_ms), round_trip_us: 4000, was_set }
+        ClockNote {
+            host_ms,
+            boot,
+            uptime_ms,
+            offset_ms: Some(offset_ms),
+            round_trip_us: 4000,
+            was_set,
+        }
     }
 
     /// 20 ppm are 1.728 s a day (86 400 s · 20·10⁻⁶).
@@ -124,7 +128,8 @@ mod tests {
         let notes = [note(0, 90_000, true), note(DAY_MS, -864, false)];
         assert!((drift(&notes).unwrap().drift_ppm + 10.0).abs() < 1e-9);
         // Set by another program: a step of a minute in a day.
-        let notes = [note(0, 0, false), note(DAY_MS, 60_000 * 5, false), note(2 * DAY_MS, 300_864, false)];
+        let notes =
+            [note(0, 0, false), note(DAY_MS, 60_000 * 5, false), note(2 * DAY_MS, 300_864, false)];
         let d = drift(&notes).unwrap();
         assert!((d.drift_ppm - 10.0).abs() < 1e-9 && d.over_s == 86_400.0);
     }

@@ -25,8 +25,12 @@ pub fn chain_warning(c: &ChainReport, style: Style) -> Option<String> {
     if let Some(more @ 1..) = c.breaks.len().checked_sub(SHOWN) {
         page.point(&format!("{more} more places; --json names all"));
     }
-    page.labelled("", 0, "Do not decide on these figures before it is clear what happened: \
-        pull into a new store while the node still holds the records, and compare.");
+    page.labelled(
+        "",
+        0,
+        "Do not decide on these figures before it is clear what happened: \
+        pull into a new store while the node still holds the records, and compare.",
+    );
     Some(page.finish().trim_end().to_owned())
 }
 
