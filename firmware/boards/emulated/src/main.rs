@@ -129,7 +129,8 @@ fn start(
     hardware: Hardware,
     clock_ms: Option<u64>,
 ) -> Result<&'static mut Node<FlashFile>, &'static str> {
-    Node::start_in(NODE.uninit(), flash, hardware, clock_ms).map_err(|_| "no start")
+    let place = NODE.try_uninit().ok_or("started twice")?;
+    Node::start_in(place, flash, hardware, clock_ms).map_err(|_| "no start")
 }
 
 /// Lets the node do the work on its flash that is due.
