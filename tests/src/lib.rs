@@ -3,5 +3,6 @@
 pub mod made_log;
 pub mod made_plant;
 pub mod made_store;
+pub mod odd_waves;
 pub mod program;
 pub mod waveform;
