@@ -57,7 +57,7 @@ pub(super) fn run(
     let level = mean(
         &after.p_w.iter().zip(&after.v).map(|(p, v)| c.before_at(*p, *v)).collect::<Vec<f64>>(),
     );
-    let found = c.drop_of(&before.q1_var, &after.q1_var, level).ok_or(too_few)?;
+    let found = c.drop_of(&before.q1_var, &after.q1_var, 1.0).ok_or(too_few)?;
     let freedom = freedom(&c, &found);
     let t = student::quantile(terms.confidence, freedom);
     let budget = c.budget(&found, terms.instrument_share, t, freedom);
@@ -67,8 +67,7 @@ pub(super) fn run(
     let mut apart = Vec::new();
     for k in 0..n {
         let (b, a) = (&before.phase_q1_var[k], &after.phase_q1_var[k]);
-        let own = mean(a) + found.drop_var() / n as f64;
-        let Some(f) = c.drop_of(b, a, own) else { continue };
+        let Some(f) = c.drop_of(b, a, 1.0 / n as f64) else { continue };
         let share: f64 =
             terms.installed.iter().zip(&output_var).map(|(u, o)| u.connection.whole()[k] * o).sum();
         let expected = (!terms.installed.is_empty()).then_some(share);
@@ -460,9 +459,15 @@ fn needed(
     let stays = square(f.sd_mix) + square(b.instrument_var) + square(f.sd_voltage);
     let before = square(f.sd_before) - square(f.sd_voltage);
     let after = square(f.sd_after);
+    // A short range hides its own memory: the other one's scatter over time counts too.
+    let rate = |s: &super::estimate::Side| {
+        let sd = s.fit.residual_sd;
+        sd * sd * s.serial.inflation * s.hours / s.rows.len().max(1) as f64
+    };
+    let slowest = rate(&c.before).max(rate(&c.after));
     let hours = |have: f64, part: f64, rest: f64| {
         let room = square(wish) - rest;
-        (room > 0.0 && part > 0.0).then(|| have * (part / room).max(1.0))
+        (room > 0.0 && part > 0.0).then(|| ((have * part).max(slowest) / room).max(have))
     };
     Some(Needed {
         after_h: c.after.hours,

@@ -17,9 +17,10 @@ pub(super) const EXPONENT: f64 = 1.5;
 /// Standard deviation of that.
 const EXPONENT_SD: f64 = 1.0;
 
-/// Loads that make other kvar at the same kW after than before, as a share of the kvar before:
-/// what a fit cannot see. One standard deviation; found by simulated pairs with changed shifts.
-const MIX_SHARE: f64 = 0.025;
+/// Machines that make other kvar at the same kW after than before: what a fit leaves unexplained
+/// may shift for good, by this share of the residuals' standard deviation. One standard
+/// deviation; set by simulated pairs with changed shifts and use.
+const MIX_SHARE: f64 = 0.22;
 
 /// Points of the load's distribution at which the line may bend.
 const KNOTS: [f64; 7] = [0.005, 0.1, 0.3, 0.5, 0.7, 0.9, 0.995];
@@ -219,9 +220,9 @@ impl Comparison {
 
     /// The drop of a series that was recorded beside the total (total, phase, difference).
     ///
-    /// Weights of the rows are those of the total's fits. `mix` is the level of kvar whose
-    /// [`MIX_SHARE`] is uncertain; the differences between phases have hardly any.
-    pub(super) fn drop_of(&self, before: &[f64], after: &[f64], mix: f64) -> Option<Found> {
+    /// Weights of the rows are those of the total's fits. `mix_share` is the series' part of what
+    /// another mix of machines may make: differences between phases have none.
+    pub(super) fn drop_of(&self, before: &[f64], after: &[f64], mix_share: f64) -> Option<Found> {
         let pick = |y: &[f64], rows: &[usize]| rows.iter().map(|k| y[*k]).collect::<Vec<f64>>();
         let y = pick(before, &self.before.rows);
         let weights = Some(self.before.fit.weights.as_slice());
@@ -255,7 +256,7 @@ impl Comparison {
             sd_before: libm::sqrt(sd_fit * sd_fit + sd_voltage * sd_voltage),
             sd_after,
             sd_voltage,
-            sd_mix: MIX_SHARE * libm::fabs(mix),
+            sd_mix: mix_share * self.mix_var(),
         })
     }
 
@@ -263,6 +264,11 @@ impl Comparison {
     pub(super) fn after_mean(&self, y: &[f64]) -> f64 {
         let picked: Vec<f64> = self.after.rows.iter().map(|k| y[*k]).collect();
         weighted_mean(&picked, &self.after.fit.weights)
+    }
+
+    /// Standard deviation for another mix of machines at the same kW, in var.
+    fn mix_var(&self) -> f64 {
+        MIX_SHARE * self.before.fit.residual_sd.max(self.after.fit.residual_sd)
     }
 
     /// The exponent's column at the loads after, as the range before would have it.
