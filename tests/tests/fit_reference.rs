@@ -33,15 +33,13 @@ fn python() -> String {
 fn numpy_and_scipy_agree() {
     let mut chance = Chance::new(11, "reference");
     let n = 500;
-    let mut columns = vec![vec![1.0; n]; 5];
+    let mut columns = vec![Vec::new(); 5];
     let (mut y, mut weights) = (Vec::new(), Vec::new());
-    for i in 0..n {
+    for _ in 0..n {
         let p = chance.between([5.0, 120.0]);
         let u = chance.between([0.96, 1.04]);
-        columns[1][i] = p;
-        columns[2][i] = p * p;
-        columns[3][i] = u * u;
-        columns[4][i] = libm::log(u) * 50.0;
+        let row = [1.0, p, p * p, u * u, libm::log(u) * 50.0];
+        columns.iter_mut().zip(row).for_each(|(c, x)| c.push(x));
         y.push(20.0 + 0.4 * p + 0.001 * p * p + 12.0 * u * u + 3.0 * chance.normal());
         weights.push(chance.between([0.1, 1.0]));
     }

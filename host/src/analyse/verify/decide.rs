@@ -65,8 +65,7 @@ pub(super) fn run(
     let n = before.phase_q1_var.len();
     let mut phases = Vec::new();
     let mut apart = Vec::new();
-    for k in 0..n {
-        let (b, a) = (&before.phase_q1_var[k], &after.phase_q1_var[k]);
+    for (k, (b, a)) in before.phase_q1_var.iter().zip(&after.phase_q1_var).enumerate() {
         let Some(f) = c.drop_of(b, a, 1.0 / n as f64) else { continue };
         let share: f64 =
             terms.installed.iter().zip(&output_var).map(|(u, o)| u.connection.whole()[k] * o).sum();
@@ -220,16 +219,17 @@ fn outputs(units: &[Unit], c: &Comparison, after: &Sample) -> Vec<Vec<f64>> {
     for (i, u) in units.iter().enumerate() {
         let Control::Automatic { target_pf, step_var } = u.control else { continue };
         let tan = wattless_core::correction::tan_of_pf(target_pf).unwrap_or(0.0);
-        for k in 0..n {
+        let chosen = |k: usize| {
             let others: f64 = (0..units.len()).filter(|j| *j != i).map(|j| out[j][k]).sum();
-            let lacks =
-                c.before_at(after.p_w[k], after.v[k]) - others - after.p_w[k].max(0.0) * tan;
+            let load = c.before_at(after.p_w[k], after.v[k]);
+            let lacks = load - others - after.p_w[k].max(0.0) * tan;
             let full = at(u, k);
             let step = if u.rated_var > 0.0 { step_var * full / u.rated_var } else { 0.0 };
-            let wanted =
-                if step > 0.0 { libm::ceil(lacks.max(0.0) / step - 0.1) * step } else { lacks };
-            out[i][k] = wanted.clamp(0.0, full);
-        }
+            let steps = |lacks: f64| libm::ceil(lacks.max(0.0) / step - 0.1) * step;
+            let wanted = if step > 0.0 { steps(lacks) } else { lacks };
+            wanted.clamp(0.0, full)
+        };
+        out[i] = (0..n).map(chosen).collect();
     }
     out
 }
