@@ -1,6 +1,6 @@
 //! Tries the verification on simulated pairs of weeks whose truth is known, and counts.
 //!
-//! `cargo run --release -p wattless-tests --example verify_pairs -- [PAIRS] [DAYS_AFTER] [RECORD_S]`
+//! `cargo run --release -p wattless-tests --example verify_pairs -- [PAIRS] [DAYS_AFTER] [RECORD_S] [FIRST]`
 
 use std::collections::BTreeMap;
 use wattless::analyse::verify::unit::State;
@@ -50,7 +50,9 @@ fn main() {
     let (pairs, days, record_s) = (number(1, 1000.0) as u64, number(2, 7.0), number(3, 60.0));
     let show = std::env::var_os("SHOW").is_some();
     let mut counts: BTreeMap<Truth, Count> = BTreeMap::new();
-    for seed in 0..pairs {
+    // Other pairs than those that the program was made with.
+    let first = number(4, 1e6) as u64;
+    for seed in first..first + pairs {
         let truth = Truth::ALL[(seed % 5) as usize];
         let pair = Pair::draw(seed, truth, days, record_s);
         let terms = Terms::new(pair.units.clone());

@@ -390,7 +390,8 @@ fn installed(unit: &Unit, u: Prefix) -> String {
 
 fn ranges(page: &mut Page, v: &Verification, u: Prefix) {
     page.heading("The two ranges (whole, not at the same load)");
-    let figures: [(&str, &dyn Fn(&Period) -> String); 13] = [
+    type Row<'a> = (&'a str, &'a dyn Fn(&Period) -> String);
+    let figures: [Row<'_>; 13] = [
         ("Time recorded", &|p| span(p.measured_h * 3600.0)),
         ("Days", &|p| p.days.to_string()),
         ("Records used", &|p| grouped(p.records as f64)),

@@ -229,15 +229,17 @@ fn triangle(a: &mut [Vec<f64>], b: &mut [f64], rows: usize) -> Result<Vec<Vec<f6
 fn covariance(r: &[Vec<f64>]) -> Vec<Vec<f64>> {
     let p = r.len();
     // Columns of R⁻¹ by back substitution.
-    let mut inverse = vec![vec![0.0; p]; p];
-    for j in 0..p {
+    let column = |j: usize| {
+        let mut x = vec![0.0; p];
         for i in (0..=j).rev() {
             let unit = if i == j { 1.0 } else { 0.0 };
-            let rest: f64 = (i + 1..=j).map(|k| r[i][k] * inverse[k][j]).sum();
-            inverse[i][j] = (unit - rest) / r[i][i];
+            let rest: f64 = (i + 1..=j).map(|k| r[i][k] * x[k]).sum();
+            x[i] = (unit - rest) / r[i][i];
         }
-    }
-    let entry = |i: usize, j: usize| (0..p).map(|k| inverse[i][k] * inverse[j][k]).sum();
+        x
+    };
+    let inverse: Vec<Vec<f64>> = (0..p).map(column).collect();
+    let entry = |i: usize, j: usize| inverse.iter().map(|c| c[i] * c[j]).sum();
     (0..p).map(|i| (0..p).map(|j| entry(i, j)).collect()).collect()
 }
 

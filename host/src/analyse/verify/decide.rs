@@ -57,7 +57,7 @@ pub(super) fn run(
     let level = mean(
         &after.p_w.iter().zip(&after.v).map(|(p, v)| c.before_at(*p, *v)).collect::<Vec<f64>>(),
     );
-    let found = c.drop_of(&before.q1_var, &after.q1_var, level).ok_or(too_few)?;
+    let found = c.drop_of(&before.q1_var, &after.q1_var, 1.0).ok_or(too_few)?;
     let freedom = freedom(&c, &found);
     let t = student::quantile(terms.confidence, freedom);
     let budget = c.budget(&found, terms.instrument_share, t, freedom);
@@ -65,10 +65,8 @@ pub(super) fn run(
     let n = before.phase_q1_var.len();
     let mut phases = Vec::new();
     let mut apart = Vec::new();
-    for k in 0..n {
-        let (b, a) = (&before.phase_q1_var[k], &after.phase_q1_var[k]);
-        let own = mean(a) + found.drop_var() / n as f64;
-        let Some(f) = c.drop_of(b, a, own) else { continue };
+    for (k, (b, a)) in before.phase_q1_var.iter().zip(&after.phase_q1_var).enumerate() {
+        let Some(f) = c.drop_of(b, a, 1.0 / n as f64) else { continue };
         let share: f64 =
             terms.installed.iter().zip(&output_var).map(|(u, o)| u.connection.whole()[k] * o).sum();
         let expected = (!terms.installed.is_empty()).then_some(share);
@@ -221,16 +219,17 @@ fn outputs(units: &[Unit], c: &Comparison, after: &Sample) -> Vec<Vec<f64>> {
     for (i, u) in units.iter().enumerate() {
         let Control::Automatic { target_pf, step_var } = u.control else { continue };
         let tan = wattless_core::correction::tan_of_pf(target_pf).unwrap_or(0.0);
-        for k in 0..n {
+        let chosen = |k: usize| {
             let others: f64 = (0..units.len()).filter(|j| *j != i).map(|j| out[j][k]).sum();
-            let lacks =
-                c.before_at(after.p_w[k], after.v[k]) - others - after.p_w[k].max(0.0) * tan;
+            let load = c.before_at(after.p_w[k], after.v[k]);
+            let lacks = load - others - after.p_w[k].max(0.0) * tan;
             let full = at(u, k);
             let step = if u.rated_var > 0.0 { step_var * full / u.rated_var } else { 0.0 };
-            let wanted =
-                if step > 0.0 { libm::ceil(lacks.max(0.0) / step - 0.1) * step } else { lacks };
-            out[i][k] = wanted.clamp(0.0, full);
-        }
+            let steps = |lacks: f64| libm::ceil(lacks.max(0.0) / step - 0.1) * step;
+            let wanted = if step > 0.0 { steps(lacks) } else { lacks };
+            wanted.clamp(0.0, full)
+        };
+        out[i] = (0..n).map(chosen).collect();
     }
     out
 }
@@ -460,9 +459,15 @@ fn needed(
     let stays = square(f.sd_mix) + square(b.instrument_var) + square(f.sd_voltage);
     let before = square(f.sd_before) - square(f.sd_voltage);
     let after = square(f.sd_after);
+    // A short range hides its own memory: the other one's scatter over time counts too.
+    let rate = |s: &super::estimate::Side| {
+        let sd = s.fit.residual_sd;
+        sd * sd * s.serial.inflation * s.hours / s.rows.len().max(1) as f64
+    };
+    let slowest = rate(&c.before).max(rate(&c.after));
     let hours = |have: f64, part: f64, rest: f64| {
         let room = square(wish) - rest;
-        (room > 0.0 && part > 0.0).then(|| have * (part / room).max(1.0))
+        (room > 0.0 && part > 0.0).then(|| ((have * part).max(slowest) / room).max(have))
     };
     Some(Needed {
         after_h: c.after.hours,

@@ -17,9 +17,10 @@ pub(super) const EXPONENT: f64 = 1.5;
 /// Standard deviation of that.
 const EXPONENT_SD: f64 = 1.0;
 
-/// Loads that make other kvar at the same kW after than before, as a share of the kvar before:
-/// what a fit cannot see. One standard deviation; found by simulated pairs with changed shifts.
-const MIX_SHARE: f64 = 0.025;
+/// Machines that make other kvar at the same kW after than before: what a fit leaves unexplained
+/// may shift for good, by this share of the residuals' standard deviation. One standard
+/// deviation; set by simulated pairs with changed shifts and use.
+const MIX_SHARE: f64 = 0.22;
 
 /// Points of the load's distribution at which the line may bend.
 const KNOTS: [f64; 7] = [0.005, 0.1, 0.3, 0.5, 0.7, 0.9, 0.995];
@@ -166,11 +167,9 @@ impl Comparison {
         if says {
             columns_after.push(column(after, &rows_after, &columns_after));
         }
-        let (fit_after, used_after) =
-            fit_after(&columns_after, &y(after, &rows_after), knots.len());
+        let fit_after = fit_after(&columns_after, &y(after, &rows_after), knots.len());
         let after_serial = serial(&fit_after.residuals, &ends(after, &rows_after), after.record_s);
         let mean_x = weighted_means(&columns_after, &fit_after.weights);
-        debug_assert!(used_after <= knots.len() + 1);
 
         let u = |s: &Sample, rows: &[usize]| {
             rows.iter().map(|k| s.v[*k] / reference_v).collect::<Vec<f64>>()
@@ -219,9 +218,9 @@ impl Comparison {
 
     /// The drop of a series that was recorded beside the total (total, phase, difference).
     ///
-    /// Weights of the rows are those of the total's fits. `mix` is the level of kvar whose
-    /// [`MIX_SHARE`] is uncertain; the differences between phases have hardly any.
-    pub(super) fn drop_of(&self, before: &[f64], after: &[f64], mix: f64) -> Option<Found> {
+    /// Weights of the rows are those of the total's fits. `mix_share` is the series' part of what
+    /// another mix of machines may make: differences between phases have none.
+    pub(super) fn drop_of(&self, before: &[f64], after: &[f64], mix_share: f64) -> Option<Found> {
         let pick = |y: &[f64], rows: &[usize]| rows.iter().map(|k| y[*k]).collect::<Vec<f64>>();
         let y = pick(before, &self.before.rows);
         let weights = Some(self.before.fit.weights.as_slice());
@@ -234,7 +233,7 @@ impl Comparison {
             _ => y,
         };
         let fit = least_squares(&self.before.columns[..m], &taken, weights, &[]).ok()?;
-        let own = own_serial(&fit, &self.before.serial);
+        let own = self.before.serial.inflation;
         let x = &self.mean_x[..m];
         let before_var =
             fit.at(x) + gamma.unwrap_or(0.0) * self.mean_x.get(m).copied().unwrap_or(0.0);
@@ -255,7 +254,7 @@ impl Comparison {
             sd_before: libm::sqrt(sd_fit * sd_fit + sd_voltage * sd_voltage),
             sd_after,
             sd_voltage,
-            sd_mix: MIX_SHARE * libm::fabs(mix),
+            sd_mix: mix_share * self.mix_var(),
         })
     }
 
@@ -263,6 +262,11 @@ impl Comparison {
     pub(super) fn after_mean(&self, y: &[f64]) -> f64 {
         let picked: Vec<f64> = self.after.rows.iter().map(|k| y[*k]).collect();
         weighted_mean(&picked, &self.after.fit.weights)
+    }
+
+    /// Standard deviation for another mix of machines at the same kW, in var.
+    fn mix_var(&self) -> f64 {
+        MIX_SHARE * self.before.fit.residual_sd.max(self.after.fit.residual_sd)
     }
 
     /// The exponent's column at the loads after, as the range before would have it.
@@ -390,11 +394,6 @@ pub(super) fn guideline14(t: f64, cv: f64, f: f64, n: f64, effective: f64, m: f6
     1.26 * t * cv / f * libm::sqrt(n / effective * (1.0 + 2.0 / effective) / m)
 }
 
-/// What a series' residuals say of its own correlation is close to the total's; the total's counts.
-fn own_serial(_fit: &Fit, total: &Serial) -> f64 {
-    total.inflation
-}
-
 /// How much of the total's level a series carries, for its part of the exponent's column.
 fn share_of(y: &[f64], columns: &[Vec<f64>], total: &Fit, m: usize) -> f64 {
     let level: f64 = (0..y.len())
@@ -404,7 +403,7 @@ fn share_of(y: &[f64], columns: &[Vec<f64>], total: &Fit, m: usize) -> f64 {
 }
 
 /// The range after, by the same columns; those that it does not reach are left out.
-fn fit_after(columns: &[Vec<f64>], y: &[f64], hats: usize) -> (Fit, usize) {
+fn fit_after(columns: &[Vec<f64>], y: &[f64], hats: usize) -> Fit {
     let reached: Vec<usize> = (0..hats)
         .filter(|k| columns[*k].iter().map(|x| x * x).sum::<f64>() > 1e-3 * y.len() as f64 / 100.0)
         .collect();
@@ -413,7 +412,7 @@ fn fit_after(columns: &[Vec<f64>], y: &[f64], hats: usize) -> (Fit, usize) {
     let used = chosen.len();
     match fit {
         Ok(mut f) if f.coefficients.len() == used => {
-            let mut coefficients = vec![f64::NAN; hats];
+            let mut coefficients = vec![0.0; hats];
             let mut covariance = vec![vec![0.0; hats]; hats];
             for (a, k) in reached.iter().enumerate() {
                 coefficients[*k] = f.coefficients[a];
@@ -421,23 +420,24 @@ fn fit_after(columns: &[Vec<f64>], y: &[f64], hats: usize) -> (Fit, usize) {
                     covariance[*k][*j] = f.unscaled_covariance[a][b];
                 }
             }
-            f.coefficients =
-                coefficients.iter().map(|c| if c.is_nan() { 0.0 } else { *c }).collect();
+            f.coefficients = coefficients;
             f.unscaled_covariance = covariance;
-            (f, used)
+            f
         }
-        Ok(f) => (f, 1),
-        Err(_) => {
-            let flat = Fit {
-                coefficients: vec![0.0; hats],
-                unscaled_covariance: vec![vec![0.0; hats]; hats],
-                residuals: vec![0.0; y.len()],
-                weights: vec![1.0; y.len()],
-                residual_sd: deviation(y),
-                r_squared: 0.0,
-            };
-            (flat, 0)
+        Ok(mut f) => {
+            // All loads alike: one level stands for every knot.
+            f.coefficients = vec![f.coefficients[0]; hats];
+            f.unscaled_covariance = vec![vec![0.0; hats]; hats];
+            f
         }
+        Err(_) => Fit {
+            coefficients: vec![0.0; hats],
+            unscaled_covariance: vec![vec![0.0; hats]; hats],
+            residuals: vec![0.0; y.len()],
+            weights: vec![1.0; y.len()],
+            residual_sd: deviation(y),
+            r_squared: 0.0,
+        },
     }
 }
 
