@@ -375,7 +375,7 @@ impl Columns {
             }
         }
         match pf {
-            Some(x) if x > 1.0 && x <= 100.0 => faults.push(format!(
+            Some(x) if (2.0..=100.0).contains(&x) => faults.push(format!(
                 "pf {x} is not a power factor (0 to 1); write {} or name the column pf_percent",
                 x / 100.0
             )),

@@ -476,16 +476,16 @@ impl Plan {
         let measured = self.rest_va2.is_some();
         for (k, w) in self.windows.iter().enumerate() {
             let (p, q) = (&self.p_w[w.from..w.to], &q_var[w.from..w.to]);
-            let q_max = highest(q.iter().copied());
+            let q_max = highest(q.len(), |i| q[i]);
             let s_max = match &self.rest_va2 {
-                None => highest(p.iter().zip(q).map(|(p, q)| p * p + q * q)),
+                None => highest(p.len().min(q.len()), |i| p[i] * p[i] + q[i] * q[i]),
                 Some(rest) => {
                     let rest = &rest[w.from..w.to];
-                    let s2 = || p.iter().zip(q).zip(rest).map(|((p, q), r)| p * p + q * q + r);
-                    let sum: f64 = s2().map(libm::sqrt).sum();
+                    let s2 = |i: usize| p[i] * p[i] + q[i] * q[i] + rest[i];
+                    let sum: f64 = (0..rest.len()).map(|i| libm::sqrt(s2(i))).sum();
                     cells[w.cell].s_kvah +=
                         sum * self.hours / 1e3 * self.stride as f64 / self.width as f64;
-                    highest(s2())
+                    highest(rest.len(), s2)
                 }
             };
             if q_max > room.q_best[w.cell].0 {
@@ -671,11 +671,17 @@ fn sum<T: Copy + Into<f64>>(column: &[T], from: usize, to: usize) -> f64 {
     lanes.iter().sum::<f64>() + rest
 }
 
-/// The highest of some numbers; minus infinity of none.
-fn highest(numbers: impl Iterator<Item = f64>) -> f64 {
-    let mut best = f64::NEG_INFINITY;
-    for x in numbers {
-        best = if x > best { x } else { best };
+/// The highest of some numbers, in lanes that do not wait for each other; minus infinity of none.
+#[inline]
+fn highest(count: usize, of: impl Fn(usize) -> f64) -> f64 {
+    let larger = |a: f64, b: f64| if b > a { b } else { a };
+    let mut lanes = [f64::NEG_INFINITY; 4];
+    let whole = count - count % lanes.len();
+    for at in (0..whole).step_by(lanes.len()) {
+        for (k, lane) in lanes.iter_mut().enumerate() {
+            *lane = larger(*lane, of(at + k));
+        }
     }
-    best
+    let rest = (whole..count).map(of).fold(f64::NEG_INFINITY, larger);
+    lanes.into_iter().fold(rest, larger)
 }

@@ -314,9 +314,10 @@ fn bad_bills_name_line_and_cure() {
         PastBills::of_table(&table, &t, &TimeZone::UTC).unwrap_err().to_string()
     };
     for (csv, words) in [
+        ("month,kwh,kw,pf\n2026-01,1000,10,1.2\n", "line 2: pf 1.2 is impossible"),
         (
-            "month,kwh,kw,pf\n2026-01,1000,10,1.2\n",
-            "line 2: pf 1.2 is not a power factor (0 to 1); write 0.012",
+            "month,kwh,kw,pf\n2026-01,1000,10,85\n",
+            "line 2: pf 85 is not a power factor (0 to 1); write 0.85",
         ),
         ("month,kwh,kw,pf\n2026-01,1000,10,0\n", "line 2: pf 0 is impossible"),
         ("month,kwh,kw,pf\n2026-01,1000,10,-0.8\n", "line 2: pf -0.8 is impossible"),
@@ -399,7 +400,7 @@ fn like_days_extend_a_week() {
     assert_eq!(e, ExtrapolationError::NoWholeDay);
 }
 
-/// 1 % meter and 1 % node over 16,800 kWh: the difference may be 2·√(2·(168/√3)²) = 274 kWh
+/// 1 % meter and 1 % node over 16,800 kWh: the difference may be about 2·√(2·(167/√3)²) = 273 kWh
 /// (JCGM 100:2008, 4.3.7 and 5.1.2), and the digit hardly counts.
 #[test]
 fn registers_agree_within_both_uncertainties() {
