@@ -242,12 +242,18 @@ impl<B: AsRef<[Frame]> + AsMut<[Frame]>> Meter<B> {
         let room = self.hold.as_mut();
         let need = acquire_frames(self.config.sample_rate_hz).min(room.len());
         let new = frames.get(frames.len().saturating_sub(need)..).unwrap_or_default();
-        let old = self.held.min(need - new.len());
-        room.copy_within(self.held - old..self.held, 0);
-        if let Some(place) = room.get_mut(old..old + new.len()) {
-            place.copy_from_slice(new);
+        let old = self.held.min(need.saturating_sub(new.len()));
+        let from = self.held.saturating_sub(old);
+        for k in 0..old {
+            if let Some(frame) = room.get(from.saturating_add(k)).copied()
+                && let Some(place) = room.get_mut(k)
+            {
+                *place = frame;
+            }
         }
-        self.held = old + new.len();
+        let places = room.iter_mut().skip(old);
+        places.zip(new).for_each(|(place, frame)| *place = *frame);
+        self.held = old.saturating_add(new.len());
     }
 
     fn search_again(&mut self) {

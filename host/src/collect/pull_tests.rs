@@ -222,8 +222,8 @@ fn pages_that_are_wrong_are_refused_and_nothing_of_them_is_stored() {
     };
     let version = page(&|p| p[0] = 9);
     let kind = page(&|p| p[1] = 9);
-    let reserved = page(&|p| p[240] = 1);
-    let nan = page(&|p| p[87..91].copy_from_slice(&0x7FC0_0001u32.to_le_bytes()));
+    let reserved = page(&|p| [p[0], p[240]] = [1, 1]);
+    let nan = page(&|p| p[101..105].copy_from_slice(&0x7FC0_0001u32.to_le_bytes()));
     let mut damaged = record(73).encode();
     damaged[99] ^= 1;
     for (at, bad) in
