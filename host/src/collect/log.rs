@@ -35,6 +35,11 @@ pub struct IntervalLog {
     pub s_va: [Vec<f32>; 3],
     /// Mean effective apparent power, in VA; NaN where it is not defined.
     pub s_effective_va: Vec<f32>,
+    /// Harmonic voltage over the fundamental, by the orders of
+    /// [`wattless_core::record::ORDERS`]; NaN, or no entry, where a record has none.
+    pub v_order_ratio: [Vec<f32>; 5],
+    /// Harmonic current over the fundamental, likewise.
+    pub i_order_ratio: [Vec<f32>; 5],
     /// Energy counters in 10 mWh: Wh in, Wh out, varh of quadrants I to IV, VAh.
     pub energy_counts: [Vec<u64>; 7],
 }
@@ -68,6 +73,13 @@ impl IntervalLog {
             self.s_va[k].push(p.s_va);
         }
         self.s_effective_va.push(r.s_effective_va);
+        let h = &r.harmonics;
+        for (column, ratio) in self.v_order_ratio.iter_mut().zip(h.v_orders) {
+            column.push(ratio);
+        }
+        for (column, ratio) in self.i_order_ratio.iter_mut().zip(h.i_orders) {
+            column.push(ratio);
+        }
         for (column, count) in self.energy_counts.iter_mut().zip(r.energy_counts) {
             column.push(count);
         }

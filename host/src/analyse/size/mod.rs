@@ -468,9 +468,29 @@ fn reference_var(series: &LoadSeries) -> f64 {
     series.q_lag_varh.iter().copied().fold(0.0, f64::max) / hours
 }
 
-/// Harmonics of the log; `None` where its records carry none.
-fn measured(_log: Option<&IntervalLog>) -> Option<Measured> {
-    None
+/// Share of the time for which the harmonics that are sized for are exceeded.
+const HARMONICS_EXCEEDED: f64 = 0.05;
+
+/// Harmonics of the log under load; `None` where its records carry none.
+fn measured(log: Option<&IntervalLog>) -> Option<Measured> {
+    let log = log?;
+    let apparent = |at: usize| {
+        let (p, q) = (log.total_p_w(at), log.total_q1_var(at));
+        libm::sqrt(p * p + q * q)
+    };
+    let high = |columns: &[Vec<f32>; 5]| -> Option<[f64; 5]> {
+        let mut out = [0.0; 5];
+        for (out, column) in out.iter_mut().zip(columns) {
+            let mut x: Vec<f32> = column.iter().copied().filter(|x| x.is_finite()).collect();
+            x.sort_by(f32::total_cmp);
+            let at = (x.len() as f64 * (1.0 - HARMONICS_EXCEEDED)) as usize;
+            *out = f64::from(*x.get(at.min(x.len().checked_sub(1)?))?);
+        }
+        Some(out)
+    };
+    let (v_ratio, i_ratio) = (high(&log.v_order_ratio), high(&log.i_order_ratio));
+    let s1_va = (0..log.len()).map(apparent).filter(|s| s.is_finite()).fold(0.0, f64::max);
+    (v_ratio.is_some() || i_ratio.is_some()).then_some(Measured { v_ratio, i_ratio, s1_va })
 }
 
 fn distortion(job: &Job<'_>, measured: Option<Measured>, base: &Score) -> Distortion {

@@ -478,6 +478,13 @@ fn places(log: &mut IntervalLog, n: usize) -> Vec<(&'static str, Place<'_>)> {
     for (names, columns) in groups {
         all.extend(names.into_iter().zip(columns).map(|(k, x)| (k, Place::F32(up_to(x, n)))));
     }
+    const V_ORDER: [&str; 5] =
+        ["v_h3_ratio", "v_h5_ratio", "v_h7_ratio", "v_h11_ratio", "v_h13_ratio"];
+    const I_ORDER: [&str; 5] =
+        ["i_h3_ratio", "i_h5_ratio", "i_h7_ratio", "i_h11_ratio", "i_h13_ratio"];
+    for (names, columns) in [(V_ORDER, &mut log.v_order_ratio), (I_ORDER, &mut log.i_order_ratio)] {
+        all.extend(names.into_iter().zip(columns).map(|(k, x)| (k, Place::F32(up_to(x, n)))));
+    }
     let energies = ENERGY.into_iter().zip(&mut log.energy_counts);
     all.extend(energies.map(|(k, x)| (k, Place::U64(up_to(x, n)))));
     all
@@ -501,6 +508,8 @@ macro_rules! every_column {
         each!(&mut $log.frequency_10uhz);
         each!(&mut $log.s_effective_va);
         $log.energy_counts.iter_mut().for_each(|c| each!(c));
+        $log.v_order_ratio.iter_mut().for_each(|c| each!(c));
+        $log.i_order_ratio.iter_mut().for_each(|c| each!(c));
         let groups =
             [&mut $log.v_rms_v, &mut $log.i_rms_a, &mut $log.p_w, &mut $log.q1_var, &mut $log.s_va];
         groups.into_iter().flatten().for_each(|c| each!(c));
