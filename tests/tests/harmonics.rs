@@ -191,13 +191,17 @@ fn pulses_that_do_not_overlap_all_return_in_the_neutral() {
     for n in 0..9600i32 {
         let _ = write!(text, "{:.9}", f64::from(n) / 9600.0);
         let v = |k: i32| 325.0 * libm::cos(std::f64::consts::TAU * f64::from(n - 64 * k) / 192.0);
-        (0..3).for_each(|k| drop(write!(text, ",{:.6}", v(k))));
+        for k in 0..3 {
+            let _ = write!(text, ",{:.6}", v(k));
+        }
         let pulse = |k: i32| match (n - 64 * k + 16).rem_euclid(192) {
             0..32 => 1.0,
             96..128 => -1.0,
             _ => 0.0,
         };
-        (0..3).for_each(|k| drop(write!(text, ",{}", pulse(k))));
+        for k in 0..3 {
+            let _ = write!(text, ",{}", pulse(k));
+        }
         let _ = writeln!(text, ",{}", -(pulse(0) + pulse(1) + pulse(2)));
     }
     std::fs::write(&path, &text).unwrap();
