@@ -246,7 +246,7 @@ fn other_supplies_are_named_and_have_no_harmonics() {
         }
         let out = program::command().arg("measure").arg(&path).output().unwrap();
         let text = String::from_utf8(out.stdout).unwrap();
-        assert!(text.contains("only supplies of\n40 to 72 Hz"), "{text}");
+        assert!(text.contains("only supplies\nof 40 to 72 Hz"), "{text}");
     }
 }
 
