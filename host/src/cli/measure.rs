@@ -388,8 +388,8 @@ fn to_text(
     if let Some(hz) = m.alternates_hz {
         let _ = writeln!(
             t,
-            "no fundamental: the voltages alternate {hz:.1} times a second, and only supplies of\n\
-             40 to 72 Hz can be followed; RMS values and W below are over windows of 200 ms"
+            "no fundamental: the voltages alternate {hz:.1} times a second, and only supplies\n\
+             of 40 to 72 Hz can be followed; RMS values and W are over windows of 200 ms"
         );
     }
     for r in &m.intervals {
