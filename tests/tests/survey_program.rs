@@ -12,9 +12,7 @@ use wattless::site::Site;
 use wattless_core::flags::Flags;
 use wattless_core::record::{Record, RecordPhase, WallQuality};
 use wattless_core::settings::Settings;
-use wattless_core::window::Nominal;
 use wattless_core::wire::Identity;
-use wattless_core::wiring::Wiring;
 use wattless_tests::made_log::{LogMaker, at, kvar, production_week};
 use wattless_tests::program;
 
