@@ -141,7 +141,7 @@ impl Integrators {
     /// with less, nothing is done and the integrators count as settling.
     pub fn prime(&mut self, frames: &[Frame], period: f64) {
         let cycles = libm::floor(frames.len() as f64 / (2.0 * period));
-        if !(cycles >= 1.0) {
+        if cycles.is_nan() || cycles < 1.0 {
             return;
         }
         let length = cycles * period;
