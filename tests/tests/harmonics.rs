@@ -191,13 +191,17 @@ fn pulses_that_do_not_overlap_all_return_in_the_neutral() {
     for n in 0..9600i32 {
         let _ = write!(text, "{:.9}", f64::from(n) / 9600.0);
         let v = |k: i32| 325.0 * libm::cos(std::f64::consts::TAU * f64::from(n - 64 * k) / 192.0);
-        (0..3).for_each(|k| drop(write!(text, ",{:.6}", v(k))));
+        for k in 0..3 {
+            let _ = write!(text, ",{:.6}", v(k));
+        }
         let pulse = |k: i32| match (n - 64 * k + 16).rem_euclid(192) {
             0..32 => 1.0,
             96..128 => -1.0,
             _ => 0.0,
         };
-        (0..3).for_each(|k| drop(write!(text, ",{}", pulse(k))));
+        for k in 0..3 {
+            let _ = write!(text, ",{}", pulse(k));
+        }
         let _ = writeln!(text, ",{}", -(pulse(0) + pulse(1) + pulse(2)));
     }
     std::fs::write(&path, &text).unwrap();
@@ -218,6 +222,32 @@ fn pulses_that_do_not_overlap_all_return_in_the_neutral() {
     std::fs::write(&path, text.lines().map(turn_last).collect::<Vec<_>>().join("\n")).unwrap();
     let flags = &measure(&path, &[])["readings"][0]["flags"];
     assert_eq!(*flags, serde_json::json!(["neutral_measured", "neutral_differs"]));
+}
+
+/// Supplies that cannot be followed are named, and no figure of a fundamental is given.
+#[test]
+fn other_supplies_are_named_and_have_no_harmonics() {
+    let folder = tempfile::tempdir().unwrap();
+    let path = folder.path().join("other.csv");
+    for f in [50.0 / 3.0, 400.0] {
+        let waves: Vec<Wave> =
+            (0..6).map(|k| distorted(100.0, -120.0 * (k % 3) as f64, &[])).collect();
+        std::fs::write(&path, csv(&waves, SIX, f, 8000.0, 8000)).unwrap();
+        let json = measure(&path, &[]);
+        let got = json["alternates_hz"].as_f64().unwrap();
+        assert!((got / f - 1.0).abs() < 0.01, "{got} {f}");
+        let r = &json["readings"][0];
+        assert!(r["flags"].as_array().unwrap().contains(&"no_fundamental".into()));
+        for key in ["frequency_hz", "sequence"] {
+            assert!(r[key].is_null(), "{key}");
+        }
+        for key in ["v_harmonics", "i_harmonics", "v_thd_pct", "i_thd_pct", "q1_var", "s1_va"] {
+            assert!(r["phases"][0][key].is_null(), "{key}");
+        }
+        let out = program::command().arg("measure").arg(&path).output().unwrap();
+        let text = String::from_utf8(out.stdout).unwrap();
+        assert!(text.contains("only supplies of\n40 to 72 Hz"), "{text}");
+    }
 }
 
 /// A line without its last cell.
