@@ -18,6 +18,12 @@ fn log() -> Vec<Record> {
     chained(NODE.0, (0..ALL).map(record))
 }
 
+/// What is wrong with which records, first and last.
+type Named = (Fault, u32, u32);
+
+/// What someone does to the records of a sealed day.
+type Forgery<'a> = &'a dyn Fn(&mut Vec<StoredRecord>);
+
 /// A store with three sealed days and some rows.
 fn store(folder: &TempDir) -> Store {
     let mut store = new_store(folder);
@@ -35,7 +41,7 @@ fn same(a: &IntervalLog, b: &IntervalLog) -> bool {
     format!("{a:?}") == format!("{b:?}")
 }
 
-fn named(report: &ChainReport) -> Vec<(Fault, u32, u32)> {
+fn named(report: &ChainReport) -> Vec<Named> {
     let what = |b: &Break| (b.fault, b.first_seq, b.last_seq);
     assert_eq!(report.whole, report.breaks.is_empty());
     report.breaks.iter().map(what).collect()
@@ -119,7 +125,7 @@ fn no_flipped_bit_of_a_sealed_file_passes() {
 
 #[test]
 fn records_removed_from_or_added_to_a_sealed_day_are_named() {
-    let cases: [(&dyn Fn(&mut Vec<StoredRecord>), &[(Fault, u32, u32)]); 4] = [
+    let cases: [(Forgery, &[Named]); 4] = [
         (&|rows| drop(rows.drain(10..13)), &[(Fault::Removed, 10, 12)]),
         (&|rows| rows.truncate(1438), &[(Fault::Removed, 1438, 1438)]),
         (&|rows| rows.insert(200, rows[100]), &[(Fault::Inserted, 100, 100)]),
@@ -135,7 +141,7 @@ fn records_removed_from_or_added_to_a_sealed_day_are_named() {
 
 #[test]
 fn rows_that_someone_edits_are_named() {
-    let cases: [(&str, &[(Fault, u32, u32)]); 6] = [
+    let cases: [(&str, &[Named]); 6] = [
         ("UPDATE tail SET p_l1_w = p_l1_w + 1 WHERE seq = 4350", &[(Fault::Changed, 4350, 4350)]),
         ("UPDATE tail SET tag_low = tag_low + 1 WHERE seq = 4350", &[(Fault::Changed, 4350, 4350)]),
         ("UPDATE tail SET end_ms = end_ms - 60000 WHERE seq = 4350", &[(Fault::Moved, 4350, 4350)]),
