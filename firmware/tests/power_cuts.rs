@@ -8,12 +8,14 @@ mod support;
 use support::flash::{Damage, MockFlash};
 use support::random::Random;
 use support::settings;
+use wattless_core::chain::{first_tag, next_tag};
 use wattless_core::complex::Complex;
 use wattless_core::flags::Flags;
 use wattless_core::interval::{Energies, IntervalBuilder, IntervalSummary};
 use wattless_core::power::{PhaseReading, Reading, TotalReading};
-use wattless_core::record::{Page, Record};
+use wattless_core::record::{Page, Record, page_tag};
 use wattless_core::window::Nominal;
+use wattless_core::wire::LogHead;
 use wattless_core::wiring::Wiring;
 use wattless_node::keeper::{Found, Keeper, Wall};
 use wattless_node::ring::Slot;
@@ -118,6 +120,20 @@ impl Story {
         self.meant.retain(|(seq, _)| *seq >= bounds.oldest);
     }
 
+    /// The chain goes on from the newest record that was confirmed, or from one behind it that
+    /// was being written when power failed and could be read at the start.
+    fn check_chain(&self, head: &LogHead, page: &Page) {
+        let last = self.confirmed.last().map(|(seq, r)| (*seq, r.tag));
+        let meant = self.meant.iter().filter_map(|(seq, p)| Some((*seq, page_tag(p)?)));
+        let known = match head.seq {
+            None => last.is_none() && head.tag == first_tag(NODE),
+            Some(seq) => last.into_iter().chain(meant).any(|k| k == (seq, head.tag)),
+        };
+        assert!(known, "the chain goes on from nowhere: {head:?}");
+        assert!(last.is_none_or(|(seq, _)| head.seq >= Some(seq)), "confirmed records left out");
+        assert_eq!(page_tag(page), Some(next_tag(&head.tag, page)));
+    }
+
     /// Writes records until power fails or enough are written.
     fn run(&mut self, keeper: &mut Keeper<MockFlash>, records: u32) {
         for _ in 0..records {
@@ -136,6 +152,7 @@ impl Story {
                 nominal: Nominal::Hz50,
             };
             let (meant, page) = keeper.prepare(&finished, &Wall::default());
+            self.check_chain(&keeper.head(), &page);
             let Ok(seq) = keeper.store(&finished, &Wall::default()) else {
                 self.meant.push((meant.seq, page));
                 return;
@@ -228,4 +245,34 @@ fn settings_survive_cuts() {
             }
         }
     }
+}
+
+/// A year's worth of turns wears every sector of the ring alike: erased once a turn.
+#[test]
+fn the_ring_wears_evenly() {
+    let mut story = Story::new();
+    let mut keeper = story.start(MockFlash::new(SECTORS, 5));
+    let turns = 50;
+    for _ in 0..turns * 16 * (SECTORS as u32 - 2) {
+        story.run(&mut keeper, 1);
+    }
+    let flash = keeper.into_flash();
+    let ring = flash.erases.iter().skip(2);
+    let (least, most) = (ring.clone().min().unwrap(), ring.max().unwrap());
+    assert!(*least >= turns && *most <= turns + 1, "{:?}", flash.erases);
+    assert_eq!(flash.erases[..2], [0, 0], "settings were not written");
+}
+
+/// Starting again and again without a record erases nothing.
+#[test]
+fn restarts_wear_nothing() {
+    let mut story = Story::new();
+    let mut keeper = story.start(MockFlash::new(SECTORS, 5));
+    story.run(&mut keeper, 100);
+    let mut flash = keeper.into_flash();
+    let before = flash.erases.clone();
+    for _ in 0..100 {
+        flash = story.start(flash).into_flash();
+    }
+    assert_eq!(flash.erases, before);
 }

@@ -4,7 +4,8 @@
 
 use std::time::Instant;
 use wattless::collect::store::{Batch, Kind, NodeId, Span, Store, StoredRecord, Value, columns};
-use wattless_core::record::{CRC, PAGE, Record};
+use wattless_core::chain;
+use wattless_core::record::{Record, Tag};
 use wattless_core::settings::Settings;
 use wattless_core::wire::Identity;
 
@@ -12,18 +13,16 @@ const MINUTES: u32 = 525_600;
 const START_MS: u64 = 1_767_225_600_000;
 
 /// A record with a day's shape and some noise in every real column.
-fn record(seq: u32, noise: &mut u64) -> Record {
-    let mut page = [0u8; PAGE];
-    page[..4].copy_from_slice(&[1, 1, 2, 50]);
-    let sum = CRC.checksum(&page[..PAGE - 4]).to_le_bytes();
-    page[PAGE - 4..].copy_from_slice(&sum);
-    let record = Record::decode(&page).expect("a page of zeros");
-    let mut stored = StoredRecord { record, end_ms: None, placed: false };
+fn record(seq: u32, noise: &mut u64, tag: &mut Tag) -> Record {
+    let mut stored = StoredRecord { record: Record::BLANK, end_ms: None, placed: false };
     let day = libm::sin(f64::from(seq % 1440) / 1440.0 * std::f64::consts::TAU);
     for c in columns().filter(|c| c.kind == Kind::Real) {
         *noise = noise.wrapping_mul(6_364_136_223_846_793_005).wrapping_add(1);
-        let x = 20_000.0 + 15_000.0 * day + (*noise >> 40) as f64 / 30_000.0;
-        let _ = (c.set)(&mut stored, Value::Real(wattless_core::record::round_f24(x as f32)));
+        let mut x = 20_000.0 + 15_000.0 * day + (*noise >> 40) as f64 / 30_000.0;
+        if c.name.ends_with("_ratio") {
+            x /= 1e6;
+        }
+        let _ = (c.set)(&mut stored, Value::Real(x as f32));
     }
     let mut r = stored.record;
     r.seq = seq;
@@ -34,7 +33,10 @@ fn record(seq: u32, noise: &mut u64) -> Record {
     r.duration_us = 60_000_000 + (*noise >> 56) as u32;
     r.frequency_10uhz = 5_000_000 + (*noise >> 54) as u32;
     r.energy_counts = std::array::from_fn(|k| u64::from(seq) * (3000 + k as u64) + (*noise >> 58));
-    r
+    // As the node would have it: every number rounded to its field, and a tag.
+    let mut page = r.encode();
+    *tag = chain::append(tag, &mut page);
+    Record::decode(&page).expect("a sound page")
 }
 
 fn resident_mb(field: &str) -> f64 {
@@ -52,7 +54,7 @@ fn main() -> Result<(), Box<dyn std::error::Error>> {
     let identity = Identity {
         node_id: 1,
         firmware: "0".try_into()?,
-        record_version: 1,
+        record_version: 2,
         hardware: "bench".try_into()?,
         sample_rate_mhz: 8_000_000,
         boot: 1,
@@ -61,15 +63,15 @@ fn main() -> Result<(), Box<dyn std::error::Error>> {
     if !folder.exists() {
         let mut store = Store::create(&folder)?;
         store.meet(&identity, &Settings::default(), 0)?;
-        let mut noise = 1;
+        let (mut noise, mut tag) = (1, chain::first_tag(id.0));
         let begin = Instant::now();
-        store.append_bulk(id, (0..MINUTES).map(|s| record(s, &mut noise)))?;
+        store.append_bulk(id, (0..MINUTES).map(|s| record(s, &mut noise, &mut tag)))?;
         let s = begin.elapsed().as_secs_f64();
         println!("bulk     {:>9.0} records/s   a year in {s:.2} s", f64::from(MINUTES) / s);
 
         let mut appended = Store::create(folder.with_extension("appended"))?;
         appended.meet(&identity, &Settings::default(), 0)?;
-        let records: Vec<_> = (0..14_400).map(|s| record(s, &mut noise)).collect();
+        let records: Vec<_> = (0..14_400).map(|s| record(s, &mut noise, &mut tag)).collect();
         let begin = Instant::now();
         for piece in records.chunks(512) {
             let next_seq = piece.last().map_or(0, |r| r.seq + 1);
@@ -95,6 +97,16 @@ fn main() -> Result<(), Box<dyn std::error::Error>> {
             "read_log {:>9.1} ms   {} records",
             begin.elapsed().as_secs_f64() * 1e3,
             log.len()
+        );
+    }
+    for _ in 0..3 {
+        let begin = Instant::now();
+        let (log, chain) = store.read_log_checked(id, Span::ALL)?;
+        println!(
+            "checked  {:>9.1} ms   {} records, {} proven",
+            begin.elapsed().as_secs_f64() * 1e3,
+            log.len(),
+            chain.proven
         );
     }
     println!("memory   {:>9.1} MB peak, {before:.1} MB before", resident_mb("VmHWM"));

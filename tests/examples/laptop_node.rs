@@ -3,13 +3,17 @@
 //! `make FOLDER SECONDS` writes samples of the simulated feeder (samples.bin), a flash with
 //! settings (flash.bin), what the same node on the laptop makes of both (expected.bin), and prints
 //! the words for the emulated node's command line. `talk ADDRESS FOLDER` asks the emulated node
-//! everything and compares its log with expected.bin. `check FOLDER` reads flash.bin after a
-//! power cut and a restart.
+//! everything and compares its log with expected.bin. `cases` lists the odd waveforms; `case NAME
+//! FOLDER` makes the same files of one of them, and samples.counts for `wattless measure`;
+//! `compare FOLDER` holds records.bin, which that wrote, against flash.bin. `expect FOLDER
+//! MILLIHERTZ` runs the laptop's node over samples.bin on expected.bin; `cut FOLDER` compares
+//! flash.bin after a cut with before.bin, expected.bin and what the node told of in told.log.
 
 use std::error::Error;
 use std::fs::File;
 use std::io::{BufWriter, Write};
 use std::path::Path;
+use std::sync::Arc;
 use std::thread::sleep;
 use std::time::{Duration, Instant};
 use wattless::bench::flash::RamFlash;
@@ -17,11 +21,15 @@ use wattless::bench::run::Setup;
 use wattless::bench::scenario::Scenario;
 use wattless::bench::wave::{HeldWaves, SampleSource};
 use wattless::collect::address::Address;
+use wattless::collect::chain::{Before, Checker, Entry};
+use wattless::collect::counts::CountsWriter;
 use wattless::collect::link::{AnyClient, Client, Patience};
-use wattless_core::frame::{ACTIVE, Frame};
-use wattless_core::record::{PAGE, Record};
+use wattless::collect::store::{Gap, GapReason, NodeId};
+use wattless_core::frame::{ACTIVE, CHANNELS, Frame};
+use wattless_core::record::{PAGE, Page, Record, page_seq};
 use wattless_core::wire::{LogBounds, Reply, Request};
 use wattless_node::node::{Hardware, Node};
+use wattless_tests::odd_waves;
 
 type Failure = Box<dyn Error>;
 
@@ -33,13 +41,26 @@ const WORK_PER_BLOCK: usize = 16;
 
 const FLASH_SIZE: usize = 256 << 10;
 
+/// The emulated node's number.
+const NODE: u64 = 386;
+
+/// Length of an odd waveform.
+const CASE_SECONDS: u32 = 11;
+
 fn main() -> Result<(), Failure> {
     let args: Vec<String> = std::env::args().skip(1).collect();
     match args.iter().map(String::as_str).collect::<Vec<_>>()[..] {
         ["make", folder, seconds] => make(Path::new(folder), seconds.parse()?),
         ["talk", address, folder] => talk(&address.parse()?, Path::new(folder)),
-        ["check", folder] => check(Path::new(folder)),
-        _ => Err("say make FOLDER SECONDS, talk ADDRESS FOLDER, or check FOLDER".into()),
+        ["cases"] => {
+            odd_waves::CASES.iter().for_each(|case| println!("{case}"));
+            Ok(())
+        }
+        ["case", name, folder] => case(name, Path::new(folder)),
+        ["compare", folder] => compare(Path::new(folder)),
+        ["expect", folder, rate] => expect(Path::new(folder), rate.parse()?),
+        ["cut", folder] => cut(Path::new(folder)),
+        _ => Err("say make, talk, cases, case, compare, expect or cut; see the source".into()),
     }
 }
 
@@ -92,14 +113,14 @@ fn work(node: &mut Node<RamFlash>) {
 
 fn hardware(sample_rate_mhz: u32) -> Hardware {
     let firmware = env!("CARGO_PKG_VERSION");
-    Hardware { node_id: 386, hardware: "laptop", firmware, sample_rate_mhz }
+    Hardware { node_id: NODE, hardware: "laptop", firmware, sample_rate_mhz }
 }
 
 /// Asks the emulated node over the link, and compares its whole log with the laptop's.
 fn talk(address: &Address, folder: &Path) -> Result<(), Failure> {
     let mut client = open(address)?;
     let identity = client.identity().clone();
-    if identity.hardware != "emulated" || identity.node_id != 386 {
+    if identity.hardware != "emulated" || identity.node_id != NODE {
         return Err(format!("another node answers: {identity:?}").into());
     }
     let mut laptop = node_on(&folder.join("expected.bin"), identity.sample_rate_mhz)?;
@@ -175,23 +196,127 @@ fn records(node: &mut Node<RamFlash>) -> Result<Vec<Record>, Failure> {
     Ok(records)
 }
 
-/// After a cut and a restart: every record is whole, energies never fall, both starts are there.
-fn check(folder: &Path) -> Result<(), Failure> {
-    let mut node = node_on(&folder.join("flash.bin"), 8_000_000)?;
-    let records = records(&mut node)?;
-    let boots: Vec<u32> = records.iter().map(|r| r.boot).collect();
-    let rising =
-        |w: &[Record]| w[1].seq > w[0].seq && w[1].energy_counts[0] >= w[0].energy_counts[0];
-    if !records.windows(2).all(rising) || !boots.is_sorted() || boots.first() == boots.last() {
-        return Err(format!("records do not follow on each other: starts {boots:?}").into());
-    }
-    println!(
-        "{} records of starts {:?} to {:?}, whole and in order",
-        records.len(),
-        boots.first(),
-        boots.last()
-    );
+/// Files of one odd waveform, as [`make`] makes those of the feeder.
+fn case(name: &str, folder: &Path) -> Result<(), Failure> {
+    let (settings, frames) = (odd_waves::settings(name), odd_waves::frames(name, CASE_SECONDS));
+    let rate_mhz = odd_waves::RATE_HZ * 1000;
+    let at = |file: &str| folder.join(file);
+    let mut node = node_on(&at("flash.bin"), rate_mhz)?;
+    node.answer(Request::WriteSettings(settings.clone())).map_err(|e| format!("{e:?}"))?;
+    drop(node);
+    std::fs::copy(at("flash.bin"), at("expected.bin"))?;
+    write_samples(&at("samples.bin"), &frames)?;
+    let counts = BufWriter::new(File::create(at("samples.counts"))?);
+    let rate_hz = f64::from(odd_waves::RATE_HZ);
+    let mut counts = CountsWriter::new(counts, rate_hz, &settings, ACTIVE)?;
+    counts.write(&frames)?;
+    counts.finish()?;
+    expect(folder, rate_mhz)?;
+    println!("rate={rate_mhz}");
     Ok(())
+}
+
+/// Runs the laptop's node over the samples, on expected.bin.
+fn expect(folder: &Path, rate_mhz: u32) -> Result<(), Failure> {
+    let bytes = std::fs::read(folder.join("samples.bin"))?;
+    let frames: Vec<Frame> = bytes.chunks_exact(3 * ACTIVE).map(frame).collect();
+    let mut node = node_on(&folder.join("expected.bin"), rate_mhz)?;
+    for block in frames.chunks(BLOCK) {
+        node.push_frames(block);
+        work(&mut node);
+    }
+    node.finish();
+    work(&mut node);
+    Ok(())
+}
+
+/// The pages that `wattless measure` wrote are those in the emulated node's flash, byte for byte.
+fn compare(folder: &Path) -> Result<(), Failure> {
+    let emulated = pages(&folder.join("flash.bin"))?;
+    let measured = std::fs::read(folder.join("records.bin"))?;
+    if emulated.is_empty() || measured != emulated.concat() {
+        let same = measured.as_chunks::<PAGE>().0.iter().zip(&emulated);
+        let same = same.take_while(|(a, b)| a == b).count();
+        let (a, b) = (measured.len() / PAGE, emulated.len());
+        return Err(format!("{a} records measured, {b} logged, the first {same} are equal").into());
+    }
+    Ok(())
+}
+
+/// Every sound page in a flash file, in order of their numbers.
+fn pages(flash: &Path) -> Result<Vec<Page>, Failure> {
+    // A copy: starting on it erases nothing, but it shall not even be opened for writing.
+    let copy = flash.with_extension("copy");
+    std::fs::copy(flash, &copy)?;
+    let mut node = node_on(&copy, 8_000_000)?;
+    Ok(records(&mut node)?.iter().map(Record::encode).collect())
+}
+
+/// After a cut: nothing that the node told of is lost, nothing altered, nothing invented.
+fn cut(folder: &Path) -> Result<(), Failure> {
+    let read = |file: &str| pages(&folder.join(file));
+    let (before, expected, after) =
+        (read("before.bin")?, read("expected.bin")?, read("flash.bin")?);
+    let oldest = after.first().map_or(0, page_seq);
+    let told = std::fs::read_to_string(folder.join("told.log"))?;
+    // The last line may be cut off.
+    let whole = told.rsplit_once('\n').map_or("", |(lines, _)| lines);
+    let told: Vec<u32> = whole
+        .lines()
+        .filter_map(|l| l.strip_prefix("kept ")?.parse().ok())
+        .filter(|seq| *seq >= oldest)
+        .collect();
+    if let Some(seq) = told.iter().find(|seq| after.iter().all(|p| page_seq(p) != **seq)) {
+        return Err(format!("record {seq} was confirmed and is lost").into());
+    }
+    let kept = before.iter().filter(|p| page_seq(p) >= oldest);
+    if let Some(lost) = kept.clone().find(|p| !after.contains(p)) {
+        return Err(
+            format!("record {} was there before and is lost or altered", page_seq(lost)).into()
+        );
+    }
+    let known = |p: &Page| before.contains(p) || expected.contains(p);
+    if let Some(new) = after.iter().find(|p| !known(p)) {
+        return Err(format!("record {} is not what the node meant", page_seq(new)).into());
+    }
+    let records: Vec<Record> = after.iter().map(Record::decode).collect::<Result<_, _>>()?;
+    let rises = |w: &[Record]| {
+        w[1].seq > w[0].seq
+            && w[1].energy_counts.iter().zip(w[0].energy_counts).all(|(a, b)| *a >= b)
+    };
+    if !records.windows(2).all(rises) {
+        return Err("energies or numbers went back".into());
+    }
+    let gaps: Arc<[Gap]> = overwritten(oldest).into();
+    let mut chain = Checker::new(NodeId(NODE), gaps, Before::Nothing);
+    for (r, page) in records.iter().zip(&after) {
+        chain.push(&Entry::new(r, page, None));
+    }
+    let chain = chain.finish(None);
+    if !chain.whole {
+        return Err(format!("the chain is broken: {:?}", chain.breaks).into());
+    }
+    let (boots, new) = (records.last().map_or(0, |r| r.boot), after.len() - kept.count());
+    println!("start {boots}: {} records, {new} of them new, {} told of", after.len(), told.len());
+    Ok(())
+}
+
+/// What the ring has overwritten.
+fn overwritten(oldest: u32) -> Vec<Gap> {
+    let reason = GapReason::Overwritten;
+    oldest
+        .checked_sub(1)
+        .map(|last_seq| Gap { first_seq: 0, last_seq, reason })
+        .into_iter()
+        .collect()
+}
+
+fn frame(bytes: &[u8]) -> Frame {
+    let mut counts = [0; CHANNELS];
+    for (count, b) in counts.iter_mut().zip(bytes.chunks_exact(3)) {
+        *count = i32::from_le_bytes([0, b[0], b[1], b[2]]) >> 8;
+    }
+    Frame::new(counts)
 }
 
 /// 18 bytes a frame: v1 to i3 as 24-bit two's complement, low byte first.

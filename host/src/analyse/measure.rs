@@ -8,6 +8,7 @@ use crate::collect::waveform::{Waveform, WaveformError};
 use std::io::Write;
 use std::path::PathBuf;
 use wattless_core::acquire::{acquire_frames, find_fundamental};
+use wattless_core::chain;
 use wattless_core::flags::Flags;
 use wattless_core::frame::{COUNT_MAX, Frame};
 use wattless_core::interval::{Energies, IntervalSummary};
@@ -268,10 +269,12 @@ pub struct RecordsWritten {
 
 /// Writes the records that a node with an empty log and no clock would keep of a count file.
 ///
-/// Pages of 256 bytes one after the other, sequence numbers from 1, start number 1;
-/// the last one ends with the file and may be shorter than the interval.
+/// Pages of 256 bytes one after the other, sequence numbers from 0, start number 1, tags of the
+/// chain of the node with this number; the last one ends with the file and may be shorter than
+/// the interval.
 pub fn write_records(
     file: &mut Waveform,
+    node_id: u64,
     out: &mut impl Write,
     out_path: &std::path::Path,
 ) -> Result<RecordsWritten, MeasureError> {
@@ -285,17 +288,20 @@ pub fn write_records(
     let mut energies = Energies::default();
     let mut pages: Vec<u8> = Vec::new();
     let (mut seq, mut uptime_ms, mut last_s) = (0u32, 0u64, 0.0);
+    let mut tag = chain::first_tag(node_id);
     let mut keep = |summary: Option<IntervalSummary>, uptime_ms, energies: &Energies| {
         let Some(summary) = summary else {
             return;
         };
-        seq += 1;
         let stamp = Stamp { seq, boot: 1, uptime_ms, ..Stamp::default() };
         let mut record = Record::new(&summary, &stamp, energies, power.wiring, settings.nominal);
         // What a node says of the first record in an empty log.
         let first = Flags::BOOTED.with(Flags::ENERGY_RESTARTED);
-        record.flags.insert_if(seq == 1, first);
-        pages.extend(record.encode());
+        record.flags.insert_if(seq == 0, first);
+        let mut page = record.encode();
+        tag = chain::append(&tag, &mut page);
+        pages.extend(page);
+        seq += 1;
         last_s = summary.duration_s;
     };
     let run = run_meter(file, settings.nominal, false, power.follow(), |window, remarks| {

@@ -10,6 +10,7 @@ use wattless::analyse::measure::{
 };
 use wattless::analyse::uncertainty::Budget;
 use wattless::collect::settings_file;
+use wattless::collect::store::NodeId;
 use wattless::collect::waveform::{
     FactorFor, Format, Lead, OpenOptions, Taken, Waveform, WaveformError, open,
 };
@@ -77,6 +78,9 @@ pub struct Args {
     /// Site file (TOML) that says how good the sensors are
     #[arg(long, value_name = "FILE", requires = "uncertainty")]
     site: Option<PathBuf>,
+    /// Number of the node whose records those are, hexadecimal: their chain begins with it
+    #[arg(long, value_name = "ID", default_value = "0", requires = "records")]
+    node_id: NodeId,
     /// Print one JSON object
     #[arg(long)]
     json: bool,
@@ -195,7 +199,7 @@ fn records(args: &Args, file: &mut Waveform, path: &Path) -> anyhow::Result<Outc
     let folder = folder.unwrap_or(Path::new("."));
     let mut out = tempfile::NamedTempFile::new_in(folder)
         .with_context(|| format!("{} cannot be written", path.display()))?;
-    let done = write_records(file, out.as_file_mut(), path)?;
+    let done = write_records(file, args.node_id.0, out.as_file_mut(), path)?;
     out.persist(path).map_err(|e| anyhow!("{} cannot be written: {}", path.display(), e.error))?;
     if args.json {
         let object = json!({

@@ -3,7 +3,8 @@
 //! Files in the folder of the emulator: `samples.bin` (18 bytes a frame: v1 to i3 as 24-bit
 //! two's complement, low byte first; a named pipe will do) and `flash.bin` (the log's flash).
 //! Words of its command line: `rate=MILLIHERTZ`, `clock=UNIX_MS` (what a battery-backed clock
-//! would say at the start), `count` (instructions and stack used, under `-icount shift=10`), `serve`
+//! would say at the start), `count` (instructions and stack used, under `-icount shift=10`), `tell`
+//! (a line for each record kept), `serve`
 //! (go on answering on the UART when the samples are over).
 #![no_std]
 #![no_main]
@@ -23,6 +24,7 @@ use uart::Uart;
 use wattless_core::frame::Frame;
 use wattless_node::link::LinkServer;
 use wattless_node::node::{Hardware, Node};
+use wattless_node::ring::Slot;
 
 /// Frames taken from the file at a time.
 const BLOCK: usize = 160;
@@ -65,7 +67,8 @@ fn run() -> Result<(), &'static str> {
     let mut samples = SampleFile::open().ok_or("samples.bin cannot be opened")?;
     let node = start(flash, hardware, number(b"clock="))?;
     let (mut link, mut uart) = (LinkServer::default(), Uart::enable());
-    let counting = has(b"count");
+    let (counting, tells) = (has(b"count"), has(b"tell"));
+    let mut told = node.keeper().bounds().next;
     let mut used = Instructions::start();
     let mut bare = Instructions::start();
     let table = bare::table();
@@ -84,6 +87,9 @@ fn run() -> Result<(), &'static str> {
             bare.measure(n, || bare::sums(block, &table));
         }
         work(node);
+        if tells {
+            told = tell(node, told);
+        }
         link.poll(node, &mut uart).map_err(|e| match e {})?;
     }
     node.finish();
@@ -103,6 +109,17 @@ fn run() -> Result<(), &'static str> {
     Ok(())
 }
 
+/// Says which records are kept since the number given.
+fn tell(node: &mut Node<FlashFile>, from: u32) -> u32 {
+    let next = node.keeper().bounds().next;
+    for seq in from..next {
+        if matches!(node.keeper().read(seq), Ok(Slot::Page(_))) {
+            hprintln!("kept {}", seq);
+        }
+    }
+    next
+}
+
 /// The node has a place of its own, and its making leaves the stack before sampling begins.
 static NODE: StaticCell<Node<FlashFile>> = StaticCell::new();
 
@@ -112,7 +129,8 @@ fn start(
     hardware: Hardware,
     clock_ms: Option<u64>,
 ) -> Result<&'static mut Node<FlashFile>, &'static str> {
-    Node::start_in(NODE.uninit(), flash, hardware, clock_ms).map_err(|_| "no start")
+    let place = NODE.try_uninit().ok_or("started twice")?;
+    Node::start_in(place, flash, hardware, clock_ms).map_err(|_| "no start")
 }
 
 /// Lets the node do the work on its flash that is due.

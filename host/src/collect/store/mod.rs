@@ -18,6 +18,8 @@ mod sealed;
 mod tail;
 
 #[cfg(test)]
+mod chain_tests;
+#[cfg(test)]
 mod crash_tests;
 #[cfg(test)]
 mod tests;

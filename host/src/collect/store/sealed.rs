@@ -14,7 +14,7 @@ use parquet::file::properties::{EnabledStatistics, WriterProperties};
 use parquet::file::reader::{FileReader, SerializedFileReader};
 use parquet::file::writer::SerializedFileWriter;
 use parquet::schema::types::Type;
-use std::sync::{Arc, LazyLock};
+use std::sync::Arc;
 
 /// Checksum of a whole file, in the catalogue.
 pub(super) const CHECKSUM: crc::Crc<u32, crc::Table<16>> =
@@ -32,8 +32,8 @@ fn physical(kind: Kind) -> (Physical, Option<LogicalType>) {
     }
 }
 
-static SCHEMA: LazyLock<Result<Arc<Type>>> = LazyLock::new(|| {
-    let field = |c: &Column| {
+fn schema(all: &[&Column]) -> Result<Arc<Type>> {
+    let field = |c: &&Column| {
         let (physical, logical) = physical(c.kind);
         Type::primitive_type_builder(c.name, physical)
             .with_repetition(Repetition::REQUIRED)
@@ -41,20 +41,13 @@ static SCHEMA: LazyLock<Result<Arc<Type>>> = LazyLock::new(|| {
             .build()
             .map(Arc::new)
     };
-    let fields = columns().map(field).collect::<Result<_>>()?;
+    let fields = all.iter().map(field).collect::<Result<_>>()?;
     Type::group_type_builder("records").with_fields(fields).build().map(Arc::new)
-});
-
-fn schema() -> Result<Arc<Type>> {
-    match &*SCHEMA {
-        Ok(schema) => Ok(schema.clone()),
-        Err(e) => Err(ParquetError::General(e.to_string())),
-    }
 }
 
 /// Integers lie close to their neighbours, and the bytes of floats to those of their
 /// neighbours: each has the encoding that makes use of it.
-fn properties(id: NodeId, day: &str) -> Result<WriterProperties> {
+fn properties(id: NodeId, day: &str, format: u32) -> Result<WriterProperties> {
     let note = |key: &str, value: String| KeyValue::new(key.to_owned(), value);
     let mut p = WriterProperties::builder()
         .set_created_by(concat!("wattless ", env!("CARGO_PKG_VERSION")).to_owned())
@@ -65,7 +58,7 @@ fn properties(id: NodeId, day: &str) -> Result<WriterProperties> {
         .set_data_page_row_count_limit(1 << 20)
         .set_data_page_size_limit(1 << 24)
         .set_key_value_metadata(Some(vec![
-            note(STORE_FORMAT, super::FORMAT.to_string()),
+            note(STORE_FORMAT, format.to_string()),
             note("node_id", id.to_string()),
             note("day_utc", day.to_owned()),
         ]));
@@ -81,10 +74,23 @@ fn properties(id: NodeId, day: &str) -> Result<WriterProperties> {
 
 /// Writes records, all with a place, as a Parquet file in memory.
 pub(super) fn encode(rows: &[StoredRecord], id: NodeId, day: &str) -> Result<Vec<u8>> {
+    let all: Vec<&Column> = columns().collect();
+    encode_as(rows, id, day, &all, super::FORMAT)
+}
+
+/// Writes chosen columns as a file of a store format.
+pub(super) fn encode_as(
+    rows: &[StoredRecord],
+    id: NodeId,
+    day: &str,
+    all: &[&Column],
+    format: u32,
+) -> Result<Vec<u8>> {
     let mut out = Vec::new();
-    let mut file = SerializedFileWriter::new(&mut out, schema()?, Arc::new(properties(id, day)?))?;
+    let properties = Arc::new(properties(id, day, format)?);
+    let mut file = SerializedFileWriter::new(&mut out, schema(all)?, properties)?;
     let mut group = file.next_row_group()?;
-    for c in columns() {
+    for c in all {
         let Some(mut writer) = group.next_column()? else {
             return Err(ParquetError::General(format!("no column {}", c.name)));
         };
