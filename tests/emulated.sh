@@ -140,7 +140,8 @@ for ((kill = 1; kill <= kills; kill++)); do
     "$laptop" expect . "$rate"
     (emulate null tell) >told.log &
     qemu=$!
-    sleep "$(printf '0.%06d' $(((RANDOM * 32768 + RANDOM) % (whole_us < 999999 ? whole_us : 999999))))"
+    moment=$(((RANDOM * 32768 + RANDOM) % whole_us))
+    sleep "$((moment / 1000000)).$(printf '%06d' $((moment % 1000000)))"
     kill -KILL "$qemu" 2>/dev/null || true
     wait "$qemu" 2>/dev/null || true
     qemu=

@@ -245,3 +245,23 @@ fn the_state_is_small() {
     println!("node state with link: {bytes} bytes");
     assert!(bytes < 128 * 1024, "{bytes}");
 }
+
+/// Central European clocks go from 02:00 to 03:00 at 2026-03-29 01:00 UTC and back at 2026-10-25
+/// 01:00 UTC (EU directive 2000/84/EC): to the node these are minutes like any others.
+#[test]
+fn daylight_saving_never_touches_the_node() {
+    for change_ms in [1_774_746_000_000u64, 1_792_890_000_000] {
+        let mut node =
+            Node::start(MockFlash::new(16, 1), HARDWARE, Some(change_ms - 180_000)).unwrap();
+        node.answer(Request::WriteSettings(settings(60))).unwrap();
+        run(&mut node, 6 * 300 + 5);
+        let records = records(&mut node);
+        let ends: Vec<u64> = records.iter().map(|r| r.wall_ms).collect();
+        assert!(ends.contains(&change_ms), "{ends:?}");
+        assert!(ends.len() >= 5 && ends.windows(2).all(|w| w[1] - w[0] == 60_000), "{ends:?}");
+        for (r, end) in records.iter().zip(&ends) {
+            assert_eq!((r.duration_us, end % 60_000), (60_000_000, 0));
+            assert_eq!(change_ms - 180_000 + r.uptime_ms, *end);
+        }
+    }
+}

@@ -101,7 +101,7 @@ fn run(s: &Setup, minutes: i64) -> Worst {
 #[test]
 fn filters_are_taken_back() {
     let w = run(&sawmill(FILTERS, "", 0.0), 12);
-    assert!(w.v < 0.1 && w.i < 0.15 && w.p < 0.1 && w.q1 < 0.1, "{w:?}");
+    assert!(w.v < 0.05 && w.i < 0.1 && w.p < 0.1 && w.q1 < 0.1, "{w:?}");
     assert!(w.wh < 0.1 && w.varh < 0.1, "{w:?}");
     // Without correction the droop shows: the simulation does something.
     let w = run(&sawmill(&format!("{FILTERS}corrected = false\n"), "", 0.0), 4);
@@ -111,7 +111,7 @@ fn filters_are_taken_back() {
 #[test]
 fn a_transformers_table_is_taken_back() {
     let w = run(&sawmill(FILTERS, TRANSFORMER, 0.0), 12);
-    assert!(w.v < 0.1 && w.i < 0.25 && w.p < 0.25 && w.q1 < 0.25, "{w:?}");
+    assert!(w.v < 0.05 && w.i < 0.1 && w.p < 0.1 && w.q1 < 0.1, "{w:?}");
     let w = run(&sawmill(&format!("{FILTERS}corrected = false\n"), TRANSFORMER, 0.0), 4);
     assert!(w.i > 3.0 && w.p > 3.0, "{w:?}");
 }
@@ -120,7 +120,7 @@ fn a_transformers_table_is_taken_back() {
 #[test]
 fn coils_are_integrated() {
     let w = run(&sawmill(FILTERS, COIL, 0.0), 12);
-    assert!(w.v < 0.1 && w.i < 0.5 && w.p < 0.5 && w.q1 < 0.5, "{w:?}");
+    assert!(w.v < 0.05 && w.i < 0.3 && w.p < 0.3 && w.q1 < 0.3, "{w:?}");
     assert!(w.wh < 0.2 && w.varh < 0.2, "{w:?}");
 }
 
@@ -130,7 +130,7 @@ fn noise_and_clock_are_harmless() {
     let clock = format!("{FILTERS}clock_error_ppm = 50.0\n");
     for sensors in [TRANSFORMER, COIL] {
         let w = run(&sawmill(&clock, sensors, 7.57), 8);
-        assert!(w.v < 0.1 && w.i < 0.5 && w.p < 0.5 && w.q1 < 0.5, "{w:?}");
+        assert!(w.v < 0.05 && w.i < 0.3 && w.p < 0.3 && w.q1 < 0.3, "{w:?}");
     }
 }
 
@@ -166,4 +166,16 @@ fn impossible_front_ends_are_named() {
         let e = Scenario::parse(&text, "x.toml").expect_err("refused").to_string();
         assert!(e.starts_with("x.toml:") && e.contains(words), "{e}");
     }
+}
+
+/// The front end that the example scenario describes in comments is one that can be used.
+#[test]
+fn the_examples_comments_are_right() {
+    let from = SAWMILL.find("# [node.front_end]").expect("the example describes it");
+    let to = from + SAWMILL[from..].find("# Working hours").expect("and goes on");
+    let open: String =
+        SAWMILL[from..to].lines().map(|l| format!("{}\n", l.trim_start_matches("# "))).collect();
+    let text = format!("{}{open}{}", &SAWMILL[..from], &SAWMILL[to..]);
+    let s = Scenario::parse(&text, "open.toml").unwrap_or_else(|e| panic!("{e}"));
+    assert_eq!((s.node.front_end.sinc3_osr, s.node.sensors.table.len()), (512, 2));
 }

@@ -198,7 +198,7 @@ pub fn sensor_errors(c: &Calibration, slot: usize, rms: f64) -> (f64, f64) {
     let row = |p: &crate::calibration::SensorPoint| {
         (f64::from(p.ratio_ppm) * 1e-6, f64::from(p.lead_urad) * 1e-6)
     };
-    if !(load > f64::from(first.load_permille)) {
+    if load.is_nan() || load <= f64::from(first.load_permille) {
         return row(first);
     }
     for pair in points.windows(2) {

@@ -101,6 +101,8 @@ pub struct Integrators {
     leak: u32,
     settle_frames: u32,
     settling: u32,
+    /// Whether an integral left 24 bits in the newest frame; told with the next one.
+    outside: bool,
 }
 
 impl Integrators {
@@ -115,6 +117,7 @@ impl Integrators {
             leak,
             settle_frames,
             settling: settle_frames,
+            outside: false,
         }
     }
 
@@ -127,6 +130,7 @@ impl Integrators {
     pub fn restart(&mut self) {
         self.channels = [Integrator::default(); CURRENTS];
         self.settling = self.settle_frames;
+        self.outside = false;
     }
 
     /// Starts as if the wave had been there all along, from its first frames.
@@ -137,7 +141,7 @@ impl Integrators {
     /// with less, nothing is done and the integrators count as settling.
     pub fn prime(&mut self, frames: &[Frame], period: f64) {
         let cycles = libm::floor(frames.len() as f64 / (2.0 * period));
-        if !(cycles >= 1.0) {
+        if cycles.is_nan() || cycles < 1.0 {
             return;
         }
         let length = cycles * period;
@@ -190,20 +194,22 @@ impl Integrators {
         let mut seen = None;
         let mut done = 0;
         for (frame, place) in frames.iter().zip(out) {
-            let before = (self.channels, self.settling);
             let mut counts: [i32; CHANNELS] = *frame.counts();
-            let mut now = Seen { clipped: false, settling: self.settling > 0 };
+            let slots = counts.iter().skip(FIRST_CURRENT).zip(&self.used);
+            let now = Seen {
+                clipped: self.outside || slots.into_iter().any(|(c, used)| *used && is_clipped(*c)),
+                settling: self.settling > 0,
+            };
+            if *seen.get_or_insert(now) != now {
+                break;
+            }
+            self.outside = false;
             let slots = counts.iter_mut().skip(FIRST_CURRENT);
             for ((count, channel), used) in slots.zip(&mut self.channels).zip(&self.used) {
                 if *used {
-                    let raw = *count;
-                    *count = channel.push(raw, self.scale, self.leak);
-                    now.clipped |= is_clipped(raw) | is_clipped(*count);
+                    *count = channel.push(*count, self.scale, self.leak);
+                    self.outside |= is_clipped(*count);
                 }
-            }
-            if *seen.get_or_insert(now) != now {
-                (self.channels, self.settling) = before;
-                break;
             }
             self.settling =
                 if now.clipped { self.settle_frames } else { self.settling.saturating_sub(1) };

@@ -32,6 +32,7 @@ const TRAILER: usize = 4;
 
 /// What the host asks. The order of the variants is part of the protocol.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[allow(clippy::large_enum_variant, reason = "no heap to put the large ones on")]
 pub enum Request {
     /// Who are you?
     Identify,

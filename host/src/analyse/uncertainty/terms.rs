@@ -172,7 +172,7 @@ fn class_limits(t: &UncertaintyTerms, load_pct: f64) -> (f64, f64) {
     let unit =
         |&(_, ratio_pct, phase_min): &(f64, f64, f64)| (ratio_pct * 0.01, phase_min * MINUTE);
     let Some(first) = limits.first() else { return (0.0, 0.0) };
-    if !(load_pct > first.0) {
+    if load_pct.is_nan() || load_pct <= first.0 {
         let grown = libm::sqrt(first.0 / load_pct.max(first.0 / 400.0));
         let (ratio, phase) = unit(first);
         return (ratio * grown, phase * grown);
