@@ -1,6 +1,6 @@
 //! The pass over reactive energies: figures of every month, cheap enough for a thousand corrections.
 
-use super::{Plan, Scratch};
+use super::{Plan, Scratch, Windows};
 use crate::analyse::bill::quantities::{Figures, MonthQuantities, Peak, PowerFactors, SlotFigures};
 use crate::analyse::series::LoadSeries;
 use crate::analyse::tariff::Reactive;
