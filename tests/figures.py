@@ -41,6 +41,8 @@ def main():
     table = ratio.rstrip()
     demo = week()
     survey = run("cargo", "bench", "-q", "--locked", "-p", "wattless-tests", "--bench", "survey_year")
+    bill = run("cargo", "bench", "-q", "--locked", "-p", "wattless-tests", "--bench", "bill_year")
+    frames = run(sys.executable, "tests/polars_ratio.py")
     store = run("cargo", "run", "-q", "--release", "--locked", "-p", "wattless", "--example", "store_speed")
     node = run("cargo", "test", "-q", "--locked", "-p", "wattless-node", "--test", "node",
                "the_state_is_small", "--", "--nocapture")
@@ -60,6 +62,14 @@ def main():
          find(r"131400 one-minute records: ([\d.]+) ms", survey, "survey time") + " ms"),
         ("memory of the survey of a year",
          find(r"([\d.]+ MiB) after the survey", survey, "survey memory")),
+        ("bill of a year of one-minute records, log in memory",
+         find(r"525600 one-minute records: ([\d.]+) ms", bill, "bill time") + " ms"),
+        ("figures and money of one correction more, a year of 15-minute intervals",
+         find(r"intervals: ([\d.]+) ms", bill, "pass time") + " + "
+         + find(r"its money: ([\d.]+) ms", bill, "price time") + " ms"),
+        ("bill of a year, reading the store included; times faster than polars",
+         find(r"wattless: ([\d.]+) ms", frames, "bill time") + " ms; "
+         + find(r"([\d.]+) times faster", frames, "ratio")),
         ("records stored a second, 512 a transaction",
          find(r"append\s+(\d+) records/s", store, "append speed")),
         ("state of a node with its link, no heap",

@@ -72,6 +72,12 @@ pub enum SeriesError {
         /// Position, from 0.
         at: usize,
     },
+    /// The tariff's apparent power is not in the log.
+    #[error(
+        "the log has no effective apparent power (its wiring defines none); set \
+         apparent_power to \"vector\" or \"arithmetic\" in the tariff's [demand]"
+    )]
+    NoApparent,
     /// The log spans more than the calendar of one job.
     #[error(
         "the log spans {years} years; a record's clock was wrong by years, or give --from and --to"
@@ -231,10 +237,12 @@ fn make(log: &Columns<'_>, step_s: u32) -> Result<LoadSeries, SeriesError> {
     let mut series = LoadSeries::blank(start_ms, step_s, steps, with_s);
     let mut origin = Origin { record_min_s: f64::INFINITY, ..Origin::default() };
     let mut before_ms = None;
+    let mut without_s = false;
     for at in 0..log.end_ms.len() {
         let end_ms = log.end_ms[at];
         let length = length_ms(at);
         let (p, q, s) = (sum(&log.p_w, at), sum(&log.q1_var, at), sum(&log.s_va, at));
+        without_s |= (p + q).is_finite() && s.is_nan();
         if !(p + q + s).is_finite() || length <= 0 || before_ms == Some(end_ms) {
             origin.records_left_out += 1;
             continue;
@@ -267,7 +275,7 @@ fn make(log: &Columns<'_>, step_s: u32) -> Result<LoadSeries, SeriesError> {
         series.spread(from_ms, end_ms, [p * hours, q * hours, s * hours]);
     }
     if origin.records == 0 {
-        return Err(SeriesError::Empty);
+        return Err(if without_s { SeriesError::NoApparent } else { SeriesError::Empty });
     }
     origin.last_ms = before_ms.unwrap_or(start_ms);
     series.origin = origin;
@@ -290,7 +298,7 @@ impl LoadSeries {
         let step_ms = self.step_ms();
         let step = ((from_ms - self.start_ms) / step_ms) as usize;
         if to_ms <= self.time_ms(step + 1) {
-            self.add(step, flows, (to_ms - from_ms) as f32 * 1e-3);
+            self.add(step, flows, (to_ms - from_ms) as f32 / 1e3);
             return;
         }
         let whole = (to_ms - from_ms) as f64;
@@ -298,7 +306,7 @@ impl LoadSeries {
         while at < to_ms {
             let end = self.time_ms(step + 1).min(to_ms);
             let share = (end - at) as f64 / whole;
-            self.add(step, flows.map(|e| e * share), (end - at) as f32 * 1e-3);
+            self.add(step, flows.map(|e| e * share), (end - at) as f32 / 1e3);
             (at, step) = (end, step + 1);
         }
     }

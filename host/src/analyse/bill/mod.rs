@@ -10,6 +10,8 @@
 //!
 //! The power-factor part of a bill is defined in [`BillMonth::power_factor_part`].
 
+mod amount;
+mod cautions;
 pub mod extrapolate;
 pub mod meter;
 pub mod months;
@@ -20,6 +22,7 @@ pub mod quantities;
 
 use crate::analyse::series::{LoadSeries, Origin};
 use crate::analyse::tariff::Tariff;
+use crate::site::Apparent;
 use jiff::tz::TimeZone;
 use quantities::MonthQuantities;
 use rust_decimal::Decimal;
@@ -50,77 +53,20 @@ pub fn bill(
 ) -> Result<Bill, plan::PlanError> {
     let months = plan::determinants(series, tariff, zone)?;
     let mut bill = price::price(tariff, &months, history);
-    bill.cautions = of_origin(&series.origin, tariff);
+    bill.cautions = cautions::of_origin(&series.origin, tariff);
+    let apparent = tariff.demand.apparent;
+    if apparent != Apparent::Vector && series.s_vah.is_none() {
+        bill.cautions.push(Caution {
+            id: "no-measured-kva",
+            words: format!(
+                "the tariff bills {} kVA and the data hold none: kVA here is the vector sum of kW \
+                 and kvar, which is lower under harmonics and unbalance",
+                apparent.name()
+            ),
+        });
+    }
     bill.origin = Some(series.origin.clone());
     Ok(bill)
-}
-
-/// What to know about the records that a load was made of.
-fn of_origin(o: &Origin, tariff: &Tariff) -> Vec<Caution> {
-    let mut out = Vec::new();
-    let mut add = |id, words| out.push(Caution { id, words });
-    let interval_s = f64::from(tariff.demand.interval_s);
-    let demand = tariff.charges.iter().any(|c| c.clause.uses_demand());
-    let minutes = |s: f64| format!("{} min", (s / 6.0).round() / 10.0);
-    let interval = minutes(interval_s);
-    if demand && ((o.last_ms - o.first_ms) as f64) < interval_s * 1000.0 {
-        add(
-            "log-shorter-than-interval",
-            format!(
-                "the log is shorter than one demand interval of {interval}: it holds no demand; \
-                 log at least one production week"
-            ),
-        );
-    }
-    let record = o.record_max_s;
-    if demand && record > interval_s * 1.001 {
-        add(
-            "records-longer-than-interval",
-            format!(
-                "records of {} are longer than the demand interval of {interval}: peaks within a \
-                 record do not show, and the billed demand may be higher; set the node's interval \
-                 to {interval} or a part of it",
-                minutes(record)
-            ),
-        );
-    } else if demand && record > 0.0 {
-        let parts = interval_s / record;
-        if (parts - libm::round(parts)).abs() > 1e-3 * parts {
-            add(
-                "interval-not-multiple-of-records",
-                format!(
-                    "the demand interval of {interval} is no multiple of the records' {}: records \
-                     over its ends are split by time, which blurs the demand",
-                    minutes(record)
-                ),
-            );
-        }
-    }
-    let many = |n: u64, what: &str, why: &str| format!("{n} {what}: {why}");
-    if o.doubtful_records > 0 {
-        add(
-            "doubtful-records",
-            many(
-                o.doubtful_records,
-                "records carry doubtful values",
-                "inputs were clipped, out of range or a voltage was missing; survey tells when",
-            ),
-        );
-    }
-    if o.records_left_out > 0 {
-        let why = "their values are not numbers, or they are there twice";
-        add("records-left-out", many(o.records_left_out, "records are left out", why));
-    }
-    if o.overlap_s > 0.0 {
-        add(
-            "clock-set-back",
-            format!(
-                "two records claim the same {:.0} s (a clock was set back); counted once",
-                o.overlap_s
-            ),
-        );
-    }
-    out
 }
 
 impl Bill {

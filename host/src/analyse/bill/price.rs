@@ -4,9 +4,10 @@
 //! the decimals of the file, every line is rounded to the tariff's money decimals, and totals
 //! are sums of rounded lines. So a line can be checked by hand.
 
+use super::amount::*;
 use super::months::MonthFrame;
 use super::quantities::{Figures, MonthQuantities};
-use super::{Bill, BillLine, BillMonth, Caution};
+use super::{Bill, BillLine, BillMonth, cautions};
 use crate::analyse::tariff::clause::*;
 use crate::analyse::tariff::{PfBasis, Tariff};
 use rust_decimal::Decimal;
@@ -59,7 +60,7 @@ pub fn price(tariff: &Tariff, months: &[MonthQuantities], history: &[MonthQuanti
             .collect();
         let total = lines.iter().map(|l| l.amount).sum();
         let power_factor_part = lines.iter().map(|l| l.power_factor_part).sum();
-        let cautions = cautions(tariff, m, known_months);
+        let cautions = cautions::of_month(tariff, m, known_months);
         billed.push(BillMonth { quantities: m.clone(), lines, total, power_factor_part, cautions });
     }
     Bill {
@@ -320,7 +321,7 @@ impl Pricer<'_> {
         let ratchets_adjusted = d.ratchet.as_ref().is_none_or(|r| r.adjusted);
         let adjusted = |value: f64, say: &mut dyn FnMut(std::fmt::Arguments<'_>)| match d.adjustment
         {
-            Some(a) => adjust(&a, value, m, say),
+            Some(a) => adjust(&a, value, m.pf, m.idle, say),
             None => value,
         };
         if ratchets_adjusted {
@@ -588,203 +589,4 @@ impl Pricer<'_> {
 fn in_force(m: &Month<'_>, charge: &Charge, share: f64) -> super::quantities::SlotFigures {
     let slots = if share > 0.0 { charge.slots } else { charge.periods };
     m.figures.of(slots, charge.whole)
-}
-
-/// A power factor this close to a limit meets it.
-const PF_ROUNDING: f64 = 1e-9;
-
-/// Changes a demand by the power factor.
-fn adjust(
-    a: &Adjustment,
-    kw: f64,
-    m: &Month<'_>,
-    say: &mut dyn FnMut(std::fmt::Arguments<'_>),
-) -> f64 {
-    let Some(pf) = m.pf else {
-        return if m.idle { kw } else { f64::NAN };
-    };
-    let target = a.target_pf;
-    if pf >= target - PF_ROUNDING && !a.both_ways {
-        say(format_args!("; PF {} meets {}", num(pf), num(target)));
-        return kw;
-    }
-    let factor = match a.formula {
-        AdjustmentFormula::Ratio => target / pf,
-        AdjustmentFormula::Linear => 1.0 + target - pf,
-    };
-    let factor = a.max_factor.map_or(factor, |most| factor.min(most));
-    let formula = match a.formula {
-        AdjustmentFormula::Ratio => format!("{} / {}", num(target), num(pf)),
-        AdjustmentFormula::Linear => format!("(1 + {} − {})", num(target), num(pf)),
-    };
-    say(format_args!("; × {formula} for PF = {}", num(kw * factor)));
-    kw * factor
-}
-
-/// Percent of a power factor: positive below, negative above.
-pub(super) fn percent_of_pf(p: &PfPercent, pf: f64) -> Decimal {
-    let count = |from: f64, to: f64| {
-        let points = ((to - from) * 100.0).max(0.0);
-        exact(
-            match p.points {
-                Points::Proportional => points,
-                Points::EachWhole => libm::floor(points + 1e-7),
-                Points::EachStarted => libm::ceil(points - 1e-7),
-            },
-            6,
-        )
-    };
-    let mut percent = Decimal::ZERO;
-    for (k, step) in p.below.iter().enumerate().filter(|(_, s)| pf < s.pf) {
-        let end = p.below.get(k + 1).map_or(0.0, |next| next.pf);
-        percent += count(pf.max(end), step.pf) * step.percent_per_point;
-    }
-    if let Some(most) = p.max_percent {
-        percent = percent.min(most);
-    }
-    let mut bonus = Decimal::ZERO;
-    let best = pf.min(p.best_pf);
-    for (k, step) in p.above.iter().enumerate().filter(|(_, s)| best > s.pf) {
-        let end = p.above.get(k + 1).map_or(1.0, |next| next.pf);
-        bonus += count(step.pf, best.min(end)) * step.percent_per_point;
-    }
-    if let Some(most) = p.max_bonus_percent {
-        bonus = bonus.min(most);
-    }
-    percent - bonus
-}
-
-/// The money of a quantity: each tier's part at its rate.
-fn charged(tiers: &Tiers, quantity: Decimal) -> Decimal {
-    let mut from = Decimal::ZERO;
-    let mut money = Decimal::ZERO;
-    for tier in &tiers.0 {
-        let to = tier.up_to.map_or(quantity, |end| end.min(quantity));
-        if to > from {
-            money += (to - from) * tier.rate;
-            from = to;
-        }
-    }
-    money
-}
-
-fn single(tiers: &Tiers) -> Option<Decimal> {
-    match tiers.0.as_slice() {
-        [one] => Some(one.rate),
-        _ => None,
-    }
-}
-
-fn tier_words(tiers: &Tiers, unit: &str) -> String {
-    if tiers.0.len() < 2 {
-        return String::new();
-    }
-    let each: Vec<String> = tiers
-        .0
-        .iter()
-        .map(|t| match t.up_to {
-            Some(end) => format!("{} up to {end} {unit}", t.rate),
-            None => format!("{} beyond", t.rate),
-        })
-        .collect();
-    format!("; {}", each.join(", "))
-}
-
-/// A number with so many decimals as an exact decimal; `0` where it is not finite.
-fn exact(x: f64, decimals: u32) -> Decimal {
-    let scaled = libm::round(x * 10f64.powi(decimals as i32));
-    if scaled.abs() < 9e18 {
-        Decimal::new(scaled as i64, decimals).normalize()
-    } else {
-        Decimal::ZERO
-    }
-}
-
-/// A quantity to the thousandth; `None` where it is not known.
-fn thousandths(x: f64) -> Option<Decimal> {
-    x.is_finite().then(|| exact(x, 3))
-}
-
-fn known(x: f64) -> Option<f64> {
-    x.is_finite().then(|| libm::round(x * 1e3) / 1e3)
-}
-
-/// The larger; unknown where either is.
-fn at_least(a: f64, b: f64) -> f64 {
-    if b > a || b.is_nan() { b } else { a }
-}
-
-/// The smaller; unknown where either is.
-fn lower(a: f64, b: f64) -> f64 {
-    if b < a || b.is_nan() { b } else { a }
-}
-
-fn positive(x: f64) -> f64 {
-    if x < 0.0 { 0.0 } else { x }
-}
-
-/// A number with at most three decimals for a rule.
-fn num(x: f64) -> String {
-    if !x.is_finite() {
-        return "–".to_owned();
-    }
-    let text = format!("{x:.3}");
-    let text = text.trim_end_matches('0').trim_end_matches('.');
-    if text == "-0" { "0".to_owned() } else { text.to_owned() }
-}
-
-fn prorated(share: f64) -> String {
-    if share < 1.0 { format!("; for {} % of the month", num(share * 100.0)) } else { String::new() }
-}
-
-/// What to know about a month before believing its total.
-fn cautions(tariff: &Tariff, m: &MonthQuantities, known_months: usize) -> Vec<Caution> {
-    let mut out = Vec::new();
-    let f = &m.frame;
-    let mut add = |id, words| out.push(Caution { id, words });
-    if !f.is_whole() {
-        add(
-            "month-not-whole",
-            format!(
-                "{:.1} % of the month is covered: the total is of that part, not of the month; \
-                 fixed amounts stand whole, demands are the highest seen",
-                f.coverage() * 100.0
-            ),
-        );
-    }
-    let billed_demand = tariff.charges.iter().any(|c| c.clause.uses_demand());
-    if f.intervals == 0 && billed_demand && m.figures.total.p_peak.p_kw.is_nan() {
-        add(
-            "no-demand-interval",
-            format!(
-                "no demand interval of {} min is whole: demand and what hangs on it are not known",
-                num(f64::from(tariff.demand.interval_s) / 60.0)
-            ),
-        );
-    }
-    if let Some(gap) = f.gap_at_peak.filter(|_| billed_demand) {
-        add(
-            "gap-at-peak",
-            format!(
-                "records are missing where the load stood at {} kW, near the month's highest: the \
-                 billed demand may lie in the gap and be higher",
-                num(gap.p_kw)
-            ),
-        );
-    }
-    let looks_back = tariff.charges.iter().filter_map(|c| match &c.clause {
-        Clause::Demand(d) => d.ratchet.as_ref().map(|r| (&c.name, r.months)),
-        Clause::Kvar(k) if k.kw_months > 0 => Some((&c.name, k.kw_months)),
-        _ => None,
-    });
-    for (name, months) in looks_back.filter(|(_, months)| *months > known_months) {
-        add(
-            "history-short",
-            format!(
-                "{name} looks back {months} months and {known_months} are known: what is billed \
-                 may be higher; give past bills with --history"
-            ),
-        );
-    }
-    out
 }
