@@ -97,7 +97,7 @@ fn main() {
         (state >> 33) as usize % n
     };
     let genomes: Vec<Genome> = (0..MANY)
-        .map(|_| space.options.iter().map(|o| next(o.choices.len() + 1) as u8).collect())
+        .map(|_| space.options.iter().map(|o| next(o.choices.len() + 1) as u16).collect())
         .collect();
     let mut first = None;
     for (minutes, many) in [(YEAR / 4, MANY), (YEAR / 2, MANY), (YEAR, MANY / 4), (YEAR, MANY / 2), (YEAR, MANY)] {
