@@ -1,7 +1,7 @@
 #!/usr/bin/env python3
 """Currents, losses and voltages of corrections, from the general power-flow library pandapower.
 
-Makes a virtual environment below target/, installs pandapower 3.1.2 (BSD licence) and what it
+Makes a virtual environment below target/, installs pandapower 3.5.6 (BSD licence) and what it
 needs there, and prints one JSON list: for each case the network's data, and without and with
 capacitors the load's voltage, the line's current, the losses of transformer and cable.
 
@@ -69,7 +69,7 @@ def main():
         venv.create(home, with_pip=True, clear=True)
         subprocess.run(
             [python, "-m", "pip", "install", "--quiet", "--disable-pip-version-check",
-             "pandapower==3.1.2"], check=True, stdout=sys.stderr)
+             "pandapower==3.5.6"], check=True, stdout=sys.stderr)
         done.touch()
     subprocess.run([python, __file__, "--inside"], check=True)
 

@@ -100,7 +100,7 @@ fn main() {
         (state >> 33) as usize % n
     };
     let genomes: Vec<Genome> = (0..MANY)
-        .map(|_| space.options.iter().map(|o| next(o.choices.len() + 1) as u8).collect())
+        .map(|_| space.options.iter().map(|o| next(o.choices.len() + 1) as u16).collect())
         .collect();
     let mut first = None;
     for (minutes, many) in

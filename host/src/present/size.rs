@@ -135,6 +135,7 @@ fn recommendation(page: &mut Page, s: &Sizing) {
         LABEL,
         &format!("{} a month, {} a year, upkeep taken off.", money(s, net / 12.0), money(s, net)),
     );
+    sureness(page, s);
     page.labelled(
         "Pays back",
         LABEL,
@@ -162,6 +163,21 @@ fn recommendation(page: &mut Page, s: &Sizing) {
             ))
         ),
     );
+}
+
+/// How sure the saving is, where a short log stands for the year.
+fn sureness(page: &mut Page, s: &Sizing) {
+    let Some(e) = &s.basis.extrapolation else { return };
+    let width = match (e.power_factor_half_width_95, s.basis.power_factor_part) {
+        (Some(w), Some(part)) => format!(
+            "the year's power-factor part, {}, is known to ±{} (95 %, by the spread of like days)",
+            money(s, part),
+            money(s, w)
+        ),
+        _ => "how sure the year is cannot be told from so few days".to_owned(),
+    };
+    let limits = e.limits.first().map_or_else(String::new, |l| format!("; {l}"));
+    page.labelled("How sure", LABEL, &format!("{width}{limits}."));
 }
 
 fn years(x: Option<f64>) -> String {

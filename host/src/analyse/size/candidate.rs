@@ -56,7 +56,7 @@ pub struct Barred {
 }
 
 /// One choice for each place, 0 for none, else one more than its position.
-pub type Genome = Vec<u8>;
+pub type Genome = Vec<u16>;
 
 /// Everything that candidates are made of.
 #[derive(Clone, Debug)]
@@ -232,7 +232,7 @@ impl<'a> Space<'a> {
     }
 
     /// What a genome has chosen.
-    pub fn parts<'b>(&'b self, genome: &'b [u8]) -> impl Iterator<Item = (Place, Choice)> + 'b {
+    pub fn parts<'b>(&'b self, genome: &'b [u16]) -> impl Iterator<Item = (Place, Choice)> + 'b {
         self.options.iter().zip(genome).filter_map(|(o, g)| {
             let at = usize::from(*g).checked_sub(1)?;
             o.choices.get(at).map(|c| (o.place, *c))
@@ -261,7 +261,7 @@ impl<'a> Space<'a> {
     }
 
     /// What a genome puts on the feeder.
-    pub fn lane(&self, genome: &[u8]) -> Lane {
+    pub fn lane(&self, genome: &[u16]) -> Lane {
         let mut lane = Lane::default();
         for (place, choice) in self.parts(genome) {
             let (build, many, _) = self.piece(choice);
@@ -282,7 +282,7 @@ impl<'a> Space<'a> {
     }
 
     /// What a genome costs; losses are those of the whole, per kvar.
-    pub fn cost(&self, genome: &[u8]) -> Cost {
+    pub fn cost(&self, genome: &[u16]) -> Cost {
         let mut sum = Cost::default();
         let (mut loss_w, mut kvar) = (0.0, 0.0);
         for (_, choice) in self.parts(genome) {
@@ -299,7 +299,7 @@ impl<'a> Space<'a> {
     }
 
     /// A name for people: `at motor Log saw 30 kvar + service bank 6 × 12.5 kvar, 7 %`.
-    pub fn name(&self, genome: &[u8]) -> String {
+    pub fn name(&self, genome: &[u16]) -> String {
         let parts: Vec<String> = self.parts(genome).map(|(p, c)| self.part_name(p, c)).collect();
         if parts.is_empty() { "doing nothing".to_owned() } else { parts.join(" + ") }
     }
@@ -331,7 +331,7 @@ impl<'a> Space<'a> {
     }
 
     /// What kind of correction it is: the same word for candidates that differ in size only.
-    pub fn family(&self, genome: &[u8]) -> String {
+    pub fn family(&self, genome: &[u16]) -> String {
         let mut words: Vec<&str> = Vec::new();
         let mut add = |w| {
             if !words.contains(&w) {

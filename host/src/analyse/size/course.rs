@@ -82,16 +82,16 @@ impl Layout<'_> {
                 continue;
             }
             done_ms = end_ms;
-            let present: Vec<f64> = log
-                .v_rms_v
-                .iter()
-                .map(|c| f64::from(c[at]))
-                .filter(|v| v.is_finite() && *v > 0.0)
-                .collect();
-            let v = if present.is_empty() {
-                self.supply.line_voltage_v
+            let (mut sum, mut phases) = (0.0, 0.0);
+            for v in log.v_rms_v.iter().map(|c| f64::from(c[at])) {
+                if v.is_finite() && v > 0.0 {
+                    (sum, phases) = (sum + v, phases + 1.0);
+                }
+            }
+            let v = if phases > 0.0 {
+                sum / phases * phase_to_line
             } else {
-                present.iter().sum::<f64>() / present.len() as f64 * phase_to_line
+                self.supply.line_voltage_v
             };
             let hz = match log.frequency_10uhz[at] {
                 0 => self.supply.frequency_hz,

@@ -383,7 +383,7 @@ impl<'a> Evaluator<'a> {
     }
 
     /// Σ R/V²·(Q² − (Q − q)²)·t of the conductors between the board and capacitors, in kWh a year.
-    fn branch_loss_kwh(&self, genome: &[u8]) -> f64 {
+    fn branch_loss_kwh(&self, genome: &[u16]) -> f64 {
         let v2 = self.space.supply.line_voltage_v * self.space.supply.line_voltage_v;
         let mut ws = 0.0;
         for (place, choice) in self.space.parts(genome) {
@@ -395,7 +395,7 @@ impl<'a> Evaluator<'a> {
         ws / 3.6e6 * self.year.time_ratio
     }
 
-    fn money(&self, genome: &[u8], mut score: Score) -> Score {
+    fn money(&self, genome: &[u16], mut score: Score) -> Score {
         let supply = self.space.supply;
         let cost = self.space.cost(genome);
         let fewer = self.base.totals.i2_s - score.totals.i2_s;

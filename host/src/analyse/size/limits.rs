@@ -84,7 +84,7 @@ pub struct Seen {
 }
 
 /// Checks a candidate against every limit.
-pub fn check(space: &Space<'_>, genome: &[u8], seen: &Seen, measured: &Measured) -> Checked {
+pub fn check(space: &Space<'_>, genome: &[u16], seen: &Seen, measured: &Measured) -> Checked {
     let mut out = Checked::default();
     if genome.iter().all(|g| *g == 0) {
         return out;
@@ -221,7 +221,7 @@ fn tuning(space: &Space<'_>, part: &Part, measured: &Measured, out: &mut Checked
 }
 
 /// Looks at every number of steps that may be on.
-fn worst_resonance(space: &Space<'_>, genome: &[u8], measured: &Measured, out: &mut Checked) {
+fn worst_resonance(space: &Space<'_>, genome: &[u16], measured: &Measured, out: &mut Checked) {
     let mut fixed: Vec<Branch> = Vec::new();
     let mut bank = None;
     let mut add = |q_var: f64, p: f64| match fixed.iter_mut().find(|b| b.p == p) {
@@ -315,7 +315,7 @@ fn worst_resonance(space: &Space<'_>, genome: &[u8], measured: &Measured, out: &
     out.resonance = worst.map(|w| w.1);
 }
 
-fn voltage(space: &Space<'_>, genome: &[u8], seen: &Seen, out: &mut Checked) {
+fn voltage(space: &Space<'_>, genome: &[u16], seen: &Seen, out: &mut Checked) {
     let terms = &space.plant.correction;
     let v_max = f64::from(seen.totals.v_ratio_max);
     if v_max * 100.0 > terms.highest_voltage_pct {

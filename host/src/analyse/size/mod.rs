@@ -18,7 +18,9 @@ pub mod search;
 pub mod supply;
 pub mod why;
 
-use crate::analyse::bill::extrapolate::ExtrapolationError;
+use crate::analyse::bill::extrapolate::{
+    Extrapolation, ExtrapolationError, Horizon, bill_extended,
+};
 use crate::analyse::series::LoadSeries;
 use crate::analyse::survey::clock::{LocalClock, Moment};
 use crate::analyse::tariff::Tariff;
@@ -31,6 +33,7 @@ use economics::payback_years;
 use evaluate::{Evaluator, Score, Year};
 use harmonics::Measured;
 use prices::{Cost, PriceList};
+use rust_decimal::prelude::ToPrimitive;
 use serde::Serialize;
 use std::collections::BTreeMap;
 use supply::Supply;
@@ -184,6 +187,11 @@ pub struct Basis {
     pub covered_h: f64,
     /// Share of the billed year that was filled from like days of the log.
     pub filled_share: f64,
+    /// How the log was extended to the year, and how sure that is; none where the log is most
+    /// of a year.
+    pub extrapolation: Option<Extrapolation>,
+    /// The year's power-factor part of the bill without a correction.
+    pub power_factor_part: Option<f64>,
     /// The supply.
     pub supply: Supply,
     /// Terms of the correction.
@@ -308,6 +316,7 @@ pub fn size(job: &Job<'_>) -> Result<Sizing, SizeError> {
         .map_err(|_| SizeError::Time)?;
     let ranked = rank(&space, &evaluator, scores, covered_s);
     let distortion = distortion(job, measured, &evaluator.base);
+    let (extrapolation, power_factor_part) = how_sure(job, &year)?;
     let origin = &job.series.origin;
     let basis = Basis {
         site: site.name.clone(),
@@ -320,6 +329,8 @@ pub fn size(job: &Job<'_>) -> Result<Sizing, SizeError> {
         replayed: course.len() as u64,
         covered_h: covered_s / 3600.0,
         filled_share: year.filled_share(),
+        extrapolation,
+        power_factor_part,
         kwh_value: evaluator.kwh_value,
         energy_ratio: year.energy_ratio,
         correction: site.plant.correction.clone(),
@@ -339,6 +350,23 @@ pub fn size(job: &Job<'_>) -> Result<Sizing, SizeError> {
         exhaustive: looked.all,
         recommended,
     })
+}
+
+/// Share of the year that must be filled for its spread to be worth the time it takes.
+const SPREAD_FROM: f64 = 0.75;
+
+/// The spread of the year's bill by like days, and its power-factor part.
+fn how_sure(
+    job: &Job<'_>,
+    year: &Year,
+) -> Result<(Option<Extrapolation>, Option<f64>), ExtrapolationError> {
+    if year.filled_share() < SPREAD_FROM {
+        return Ok((None, None));
+    }
+    let zone = &job.site.time_zone;
+    let bill = bill_extended(job.series, job.tariff, zone, &[], Horizon::Year)?;
+    let part = bill.power_factor_part().and_then(|x| x.to_f64());
+    Ok((bill.extrapolation, part))
 }
 
 struct Ranked {

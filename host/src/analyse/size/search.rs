@@ -55,7 +55,7 @@ pub fn search(
             .map(|c| (c, looked.worth.get(&with(&nothing, place, c)).copied()))
             .filter_map(|(c, w)| w.map(|w| (c, w)))
             .max_by(|a, b| a.1.total_cmp(&b.1).then(b.0.cmp(&a.0)))
-            .map_or(0, |(c, _)| c as u8)
+            .map_or(0, |(c, _)| c as u16)
     };
     let together: Genome = (0..choices.len()).map(|p| best_of(p, &looked)).collect();
     let mut second = vec![together.clone()];
@@ -96,13 +96,13 @@ fn everything(choices: &[usize]) -> Vec<Genome> {
 
 fn with_last(g: &Genome, choice: usize) -> Genome {
     let mut g = g.clone();
-    g.push(choice as u8);
+    g.push(choice as u16);
     g
 }
 
 fn with(g: &Genome, place: usize, choice: usize) -> Genome {
     let mut g = g.clone();
-    g[place] = choice as u8;
+    g[place] = choice as u16;
     g
 }
 
