@@ -23,8 +23,8 @@ step "report as PDF"
 if ! command -v pdftotext >/dev/null && [ "$(id -u)" = 0 ] && command -v apt-get >/dev/null; then
     apt-get install -y --no-install-recommends poppler-utils >/dev/null
 fi
+cargo test --workspace --features wattless-tests/pdf --test report_pdf --locked
 cargo test -p wattless --features pdf --lib --locked present::report::pdf
-cargo test -p wattless-tests --features pdf --test report_pdf --locked
 
 # The same node on an emulated Cortex-M4F: bit for bit, over its link, through power cuts.
 step "emulated node"

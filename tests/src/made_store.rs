@@ -22,9 +22,8 @@ pub fn record(l: &IntervalLog, at: usize, wiring: Wiring, swing: f64) -> Record 
     });
     let around = |x: f64| [1.0 - swing, 1.0 + swing].map(|f| round_f24((x * f) as f32));
     Record {
-        version: wattless_core::record::RECORD_VERSION,
-        harmonics: wattless_core::record::RecordHarmonics::NONE,
-        tag: Default::default(),
+        // The last format without a chain: made records have no node that tagged them.
+        version: 1,
         wiring,
         nominal: Nominal::Hz50,
         flags: Flags(l.flags[at]),
@@ -44,7 +43,7 @@ pub fn record(l: &IntervalLog, at: usize, wiring: Wiring, swing: f64) -> Record 
         i_neutral_a: 0.0,
         p_min_max_w: around(l.total_p_w(at)),
         q1_min_max_var: around(l.total_q1_var(at)),
-        channels: [[0.0; 2]; 6],
+        ..Record::BLANK
     }
 }
 

@@ -208,44 +208,38 @@ impl Chart for RankChart {
     fn scene(&self, canvas: &Canvas, locale: &Locale) -> Scene {
         let c = canvas;
         let mut scene = Scene::new(c);
-        let narrow = c.width < 400.0;
-        let names = self.rows.iter().map(|r| c.width_of(&r.name)).fold(0.0, f64::max);
         let notes = self.rows.iter().map(|r| c.width_of(&r.note)).fold(0.0, f64::max);
-        // On a narrow canvas a name stands above its bar.
-        let left = if narrow { 0.0 } else { names + c.letter };
         let (low, high) =
             self.rows.iter().fold((0.0f64, 0.0f64), |(a, b), r| (a.min(r.value), b.max(r.value)));
-        let ticks = Ticks::over(low, high, if narrow { 3 } else { 6 });
+        let ticks = Ticks::over(low, high, 6);
         let x = Scale {
-            from: ticks.low(),
-            to: ticks.high(),
-            start: left + if low < 0.0 { c.letter * 2.0 } else { 0.0 },
-            end: (c.width - notes - c.letter * 1.5).max(left + c.letter * 6.0),
+            from: if low < 0.0 { ticks.low() } else { 0.0 },
+            to: high.max(1e-9),
+            start: c.letter,
+            end: (c.width - notes - c.letter * 1.5).max(c.letter * 8.0),
         };
         let top = c.line * 1.5;
         let slot = (c.height - top - c.line * 0.4) / self.rows.len().max(1) as f64;
-        let first = if narrow { 0.0 } else { left };
-        scene.text((first, c.line * 0.75), self.unit.as_str(), Anchor::Start, Ink::Text);
+        scene.text((0.0, c.line * 0.75), self.unit.as_str(), Anchor::Start, Ink::Text);
         let zero = x.at(0.0);
         scene.line(vec![(zero, top), (zero, c.height - c.line * 0.4)], Ink::Axis, 1.0, Dash::Solid);
         for (k, row) in self.rows.iter().enumerate() {
-            let y = top + (k as f64 + 0.5) * slot;
-            let (bar, middle) = match narrow {
-                true => (slot * 0.32, y + slot * 0.18),
-                false => ((slot * 0.56).min(c.line * 1.3), y),
-            };
-            let end = x.at(row.value);
-            let at = [zero.min(end), middle - bar / 2.0, libm::fabs(end - zero), bar];
-            let fill = if row.best { Fill::Solid } else { Fill::Hatch };
-            scene.rect(at, if row.value < 0.0 { Ink::Reactive } else { Ink::Active }, fill);
-            let foot = if narrow { y - slot * 0.12 } else { y + c.line * 0.28 };
-            let name = row.name.as_str();
+            // The name stands above its bar: it may be long.
+            let y = top + k as f64 * slot;
+            let name = fitting(&row.name, c, c.width - c.letter * 2.0);
+            let at = (c.letter * 1.6, y + c.line * 0.85);
             if row.best {
-                scene.strong((0.0, foot), name, Anchor::Start, Ink::Text);
+                scene.strong(at, name, Anchor::Start, Ink::Text);
             } else {
-                scene.text((0.0, foot), name, Anchor::Start, Ink::Text);
+                scene.text(at, name, Anchor::Start, Ink::Text);
             }
-            let beside = (zero.max(end) + c.letter * 0.8, middle + c.line * 0.28);
+            let bar = (slot - c.line * 1.35).clamp(2.0, c.line);
+            let from = y + c.line * 1.12;
+            let end = x.at(row.value);
+            let rect = [zero.min(end), from, libm::fabs(end - zero), bar];
+            let fill = if row.best { Fill::Solid } else { Fill::Hatch };
+            scene.rect(rect, if row.value < 0.0 { Ink::Reactive } else { Ink::Active }, fill);
+            let beside = (zero.max(end) + c.letter * 0.8, from + bar / 2.0 + c.line * 0.28);
             scene.text(beside, row.note.as_str(), Anchor::Start, Ink::Quiet);
         }
         let _ = locale;
@@ -255,4 +249,15 @@ impl Chart for RankChart {
     fn alt(&self, locale: &Locale) -> String {
         locale.localise(&self.told)
     }
+}
+
+/// A name cut to a width, with a sign that it was.
+fn fitting(name: &str, c: &Canvas, width: f64) -> String {
+    let most = (width / c.letter) as usize;
+    if name.chars().count() <= most {
+        return name.to_owned();
+    }
+    let mut cut: String = name.chars().take(most.saturating_sub(1)).collect();
+    cut.push('\u{2026}');
+    cut
 }

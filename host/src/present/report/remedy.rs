@@ -7,7 +7,7 @@ use crate::present::chart::bars::{RankChart, Ranked};
 use crate::present::number::{NONE, grouped, percent, pf};
 
 /// Candidates in the chart and the table.
-const SHOWN: usize = 8;
+const SHOWN: usize = 6;
 
 /// Excluded candidates that are named.
 const EXCLUDED_SHOWN: usize = 6;
@@ -52,7 +52,7 @@ pub(super) fn recommendation(m: &Material<'_>) -> Option<String> {
         ));
     }
     Some(format!(
-        "{}. It brings the average power factor from {} to {}.{cause}",
+        "Install {}. It brings the average power factor from {} to {}.{cause}",
         best.name,
         pf(s.nothing.score.average_pf),
         pf(best.score.average_pf)
@@ -82,7 +82,7 @@ pub(super) fn price(m: &Material<'_>) -> Option<(String, String)> {
     );
     let e = &s.basis.economics;
     let payback = format!(
-        "{} saved a month; paid back in {}. Over {} years at {} interest it is worth {}.",
+        "{} saved a month on average over a year, lower losses included; paid back in {}. Over {} years at {} interest it is worth {}.",
         maybe(m, best.saving_month),
         years(best.payback_years),
         e.years,
@@ -160,7 +160,7 @@ pub(super) fn section(m: &Material<'_>) -> Option<Section> {
     out.figure(
         "Net present value",
         "The best of each kind that no limit excludes; filled: recommended.",
-        70.0 + 34.0 * shown.len() as f64,
+        40.0 + 36.0 * shown.len() as f64,
         chart(m, s, &shown),
     );
     let rows = shown.iter().map(|o| row(m, o)).collect();
@@ -241,7 +241,7 @@ fn chart(m: &Material<'_>, s: &Sizing, shown: &[&Outcome]) -> RankChart {
     let rows: Vec<Ranked> = shown
         .iter()
         .map(|o| Ranked {
-            name: m.locale.localise(&short(&o.name)),
+            name: m.locale.localise(&format!("{} {}", o.id, o.name)),
             value: o.score.npv.unwrap_or(0.0),
             note: match o.id == s.nothing.id {
                 true => "as it is".to_owned(),
@@ -259,15 +259,4 @@ fn chart(m: &Material<'_>, s: &Sizing, shown: &[&Outcome]) -> RankChart {
         told: rows.iter().map(|r| format!("{}: {}.", r.name, r.note)).collect::<Vec<_>>().join(" "),
         rows,
     }
-}
-
-/// A name that leaves room for its bar.
-fn short(name: &str) -> String {
-    const MOST: usize = 34;
-    if name.chars().count() <= MOST {
-        return name.to_owned();
-    }
-    let mut cut: String = name.chars().take(MOST - 1).collect();
-    cut.push('\u{2026}');
-    cut
 }

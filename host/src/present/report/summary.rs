@@ -175,7 +175,8 @@ fn figures(m: &Material<'_>) -> Vec<KeyFigure> {
     if !remedy.is_empty() {
         out.splice(1..1, remedy);
     }
-    if out.len() > 3 {
+    // Rows of four: the fourth or the eighth.
+    if out.len().is_multiple_of(4) {
         return out;
     }
     out.push(KeyFigure {
