@@ -41,7 +41,7 @@ fn component(file: &str, name: &str, interval_s: f64) -> Measurement {
 fn with(file: &str, options: &OpenOptions, interval_s: f64) -> Measurement {
     let mut waveform = open(&recordings().join(file), options).unwrap();
     let interval_s = Some(interval_s);
-    measure(&mut waveform, &MeasureOptions { nominal: None, interval_s }).unwrap()
+    measure(&mut waveform, &MeasureOptions { interval_s, ..MeasureOptions::default() }).unwrap()
 }
 
 /// The share of the first window that the reference's 1152 samples do not cover, or too much.
@@ -206,7 +206,11 @@ fn edited_recording_steps_up_and_down() {
 fn a_wrong_nominal_frequency_is_followed_and_marked() {
     let options = OpenOptions::default();
     let mut waveform = open(&recordings().join("test1.dat"), &options).unwrap();
-    let options = MeasureOptions { nominal: Some(Nominal::Hz60), interval_s: Some(0.2) };
+    let options = MeasureOptions {
+        nominal: Some(Nominal::Hz60),
+        interval_s: Some(0.2),
+        ..MeasureOptions::default()
+    };
     let m = measure(&mut waveform, &options).unwrap();
     let r = &m.intervals[0].summary;
     near(r.total.p_w, 13_379e3, 5e-3 * 13_379e3);
