@@ -103,6 +103,11 @@ impl<F: NorFlash> Node<F> {
         self.sampler.uptime_ms()
     }
 
+    /// Whether the wall time is known, from wherever.
+    pub fn wall_is_known(&self) -> bool {
+        self.wall.offset_ms.is_some()
+    }
+
     /// The battery-backed clock reads this now; keeps the wall time from drifting.
     ///
     /// A host's setting counts for more: its quality stays, its offset follows the clock
