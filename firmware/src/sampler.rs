@@ -9,6 +9,7 @@ use wattless_core::frame::{ACTIVE, Frame};
 use wattless_core::interval::{Energies, IntervalSummary};
 use wattless_core::logger::IntervalLogger;
 use wattless_core::power::{PowerConfig, Reading, read_window};
+use wattless_core::rogowski::Integrators;
 use wattless_core::settings::Settings;
 use wattless_core::window::{Meter, MeterConfig, MeterError, Nominal, Window};
 use wattless_core::wire::CAPTURE_PER_REPLY;
@@ -22,6 +23,9 @@ pub const CAPTURE_FRAMES: usize = 400;
 
 /// Finished intervals that may wait for the flash.
 pub const WAITING: usize = 4;
+
+/// Frames that are integrated at a time.
+const PIECE: usize = 64;
 
 const CAPTURE_BYTES: usize = CAPTURE_FRAMES * ACTIVE * 3;
 
@@ -65,6 +69,7 @@ struct Capture {
 #[derive(Debug)]
 pub struct Sampler {
     meter: Meter<[Frame; HOLD]>,
+    integrators: Integrators,
     state: State,
     capture: Capture,
 }
@@ -86,6 +91,8 @@ struct State {
     wall_offset_ms: Option<i64>,
     snapshot: Option<Snapshot>,
     waiting: Deque<Finished, WAITING>,
+    /// What was seen of Rogowski coils since the last window ended.
+    remarks: Flags,
 }
 
 impl Sampler {
@@ -100,6 +107,7 @@ impl Sampler {
         let config = MeterConfig { sample_rate_hz, nominal: settings.nominal };
         Ok(Sampler {
             meter: Meter::new(config, [Frame::ZERO; HOLD])?,
+            integrators: Integrators::new(&settings.power.calibration, sample_rate_hz),
             state: State {
                 sample_rate_hz,
                 nominal: settings.nominal,
@@ -113,6 +121,7 @@ impl Sampler {
                 wall_offset_ms: None,
                 snapshot: None,
                 waiting: Deque::new(),
+                remarks: Flags::NONE,
             },
             capture: Capture { number: 0, counts: Vec::new(), filling: false },
         })
@@ -124,7 +133,18 @@ impl Sampler {
             self.capture.take(frames);
         }
         let state = &mut self.state;
-        self.meter.push(frames, &mut |window| state.window(window));
+        if !self.integrators.any() {
+            self.meter.push(frames, &mut |window| state.window(window));
+            return;
+        }
+        let mut piece = [Frame::ZERO; PIECE];
+        for raw in frames.chunks(PIECE) {
+            let seen = self.integrators.run(raw, &mut piece);
+            state.remarks.insert_if(seen.clipped, Flags::I_CLIPPED);
+            state.remarks.insert_if(seen.settling, Flags::I_SETTLING);
+            let whole = piece.get(..raw.len()).unwrap_or_default();
+            self.meter.push(whole, &mut |window| state.window(window));
+        }
     }
 
     /// Frames were lost between the last one pushed and the next.
@@ -137,6 +157,7 @@ impl Sampler {
         }
         let taken = self.meter.frames();
         let dropped = self.meter.restart();
+        self.integrators.restart();
         self.capture.filling = false;
         let s = &mut self.state;
         s.base_frames = s.base_frames.saturating_add(taken).saturating_add(lost);
@@ -159,6 +180,7 @@ impl Sampler {
             MeterConfig { sample_rate_hz: self.state.sample_rate_hz, nominal: settings.nominal };
         self.meter.reconfigure(config);
         let s = &mut self.state;
+        self.integrators = Integrators::new(&settings.power.calibration, s.sample_rate_hz);
         s.base_frames = s.base_frames.saturating_add(taken);
         s.nominal = settings.nominal;
         s.power = settings.power;
@@ -267,7 +289,8 @@ impl Capture {
 
 impl State {
     fn window(&mut self, window: &Window) {
-        let reading = read_window(window, &self.power);
+        let mut reading = read_window(window, &self.power);
+        reading.flags.insert(core::mem::take(&mut self.remarks));
         self.energies.add(&reading);
         self.windows = self.windows.saturating_add(1);
         let end_frames =

@@ -3,15 +3,14 @@
 
 use embedded_storage::nor_flash::NorFlash;
 use wattless_core::record::CRC;
-use wattless_core::settings::Settings;
+use wattless_core::settings::{SETTINGS_FORMAT, SETTINGS_MAX, Settings};
 
 /// Bytes of a slot that are used; a whole number of flash pages.
 const SLOT: usize = 512;
 
-/// First byte of a slot: the format, which changes with [`Settings`].
-const FORMAT: u8 = 1;
-
 const HEADER: usize = 8;
+
+const _: () = assert!(HEADER + SETTINGS_MAX + 4 <= SLOT);
 
 /// The flash failed, or did not keep what was written.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -67,7 +66,7 @@ impl SettingsSlots {
         let body_len = postcard::to_slice(settings, body).map_err(|_| StorageError)?.len();
         let [l0, l1, ..] = (body_len as u32).to_le_bytes();
         let [g0, g1, g2, g3] = generation.to_le_bytes();
-        head.copy_from_slice(&[FORMAT, 0, l0, l1, g0, g1, g2, g3]);
+        head.copy_from_slice(&[SETTINGS_FORMAT, 0, l0, l1, g0, g1, g2, g3]);
         let end = HEADER + body_len;
         let sum = CRC.checksum(bytes.get(..end).ok_or(StorageError)?).to_le_bytes();
         bytes.get_mut(end..end + 4).ok_or(StorageError)?.copy_from_slice(&sum);
@@ -104,10 +103,10 @@ fn parse(bytes: &[u8; SLOT]) -> Option<(u32, Settings)> {
     let [format, _, l0, l1, g0, g1, g2, g3] = *head;
     let end = HEADER + usize::from(u16::from_le_bytes([l0, l1]));
     let sum = bytes.get(end..)?.first_chunk::<4>()?;
-    if format != FORMAT || CRC.checksum(bytes.get(..end)?) != u32::from_le_bytes(*sum) {
+    if CRC.checksum(bytes.get(..end)?) != u32::from_le_bytes(*sum) {
         return None;
     }
-    let settings: Settings = postcard::from_bytes(bytes.get(HEADER..end)?).ok()?;
+    let settings = Settings::from_stored(format, bytes.get(HEADER..end)?)?;
     settings.check().ok()?;
     Some((u32::from_le_bytes([g0, g1, g2, g3]), settings))
 }

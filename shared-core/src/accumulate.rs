@@ -84,6 +84,12 @@ impl Cut {
         f64::from(self.fraction) / WEIGHT_ONE as f64
     }
 
+    /// What the side before the cut gets of the frames around it, beyond the whole frames before
+    /// its cell, in units of 1/65536.
+    pub(crate) fn weights(&self) -> &[i32; CUT_FRAMES] {
+        &self.weights
+    }
+
     /// What the side before gets in all, beyond whole frames, times 65536.
     fn length_q16(self) -> i64 {
         self.weights.iter().map(|&w| i64::from(w)).sum()

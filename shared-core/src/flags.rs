@@ -53,6 +53,8 @@ flags! {
     SHORT = 14, "short", "shorter than the interval that was set";
     /// Energy counters restarted because no earlier record was found.
     ENERGY_RESTARTED = 15, "energy_restarted", "the energy counters started from zero";
+    /// The integrator of a Rogowski coil had not settled after a start, a loss or an overload.
+    I_SETTLING = 16, "i_settling", "the integrator of a Rogowski coil was settling";
 }
 
 impl Flags {

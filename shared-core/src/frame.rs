@@ -7,6 +7,9 @@ pub const CHANNELS: usize = 8;
 /// Channels that the present wirings use: three voltages, three currents.
 pub const ACTIVE: usize = 6;
 
+/// Slot of a current sensor on the neutral, where there is one.
+pub const NEUTRAL: usize = 6;
+
 /// Largest positive count of a 24-bit two's complement converter.
 pub const COUNT_MAX: i32 = 0x7F_FFFF;
 

@@ -222,7 +222,8 @@ pub mod wide {
     /// Frames turned into doubles at a time: few enough to stay close to the registers.
     const CHUNK: usize = 8;
 
-    static ARCH: LazyLock<Arch> = LazyLock::new(Arch::new);
+    /// What the processor at hand can do.
+    pub(crate) static ARCH: LazyLock<Arch> = LazyLock::new(Arch::new);
 
     /// Adds a block in doubles that hold exact integers.
     #[inline]

@@ -10,6 +10,9 @@ use crate::extend::{around_end, around_start};
 use crate::flags::Flags;
 use crate::frame::{CLIP_MARGIN, COUNT_MAX, Frame};
 use crate::kernel::BLOCK;
+use crate::neutral::{NeutralAccumulator, NeutralSums};
+use crate::spectrum::Spectrum;
+use crate::spread::{Spreader, Turning};
 use serde::{Deserialize, Serialize};
 
 /// The supply frequency that a site is built for.
@@ -77,6 +80,27 @@ pub struct Window {
     pub frequency_hz: Option<f64>,
     /// Remarks that belong to the window itself.
     pub flags: Flags,
+    /// Harmonics; `None` when they are not followed or there is no fundamental.
+    pub spectrum: Option<Spectrum>,
+    /// Sums of the neutral's current; `None` when it is not followed.
+    pub neutral: Option<NeutralSums>,
+}
+
+/// What a meter follows beside the sums of the six channels.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
+pub struct Follow {
+    /// Harmonics of all channels.
+    pub harmonics: bool,
+    /// A current sensor on the neutral.
+    pub neutral: bool,
+}
+
+impl Default for Follow {
+    /// Harmonics, no neutral.
+    fn default() -> Self {
+        Follow { harmonics: true, neutral: false }
+    }
 }
 
 /// What the meter must know before the first frame.
@@ -134,7 +158,7 @@ impl<B: AsRef<[Frame]> + AsMut<[Frame]>> Meter<B> {
         if hold.as_ref().len() < acquire_frames(config.sample_rate_hz) {
             return Err(MeterError::Buffer);
         }
-        let cutter = Cutter::new(config, None, &[]);
+        let cutter = Cutter::new(config);
         Ok(Meter { config, hold, held: 0, started: false, cutter })
     }
 
@@ -151,6 +175,11 @@ impl<B: AsRef<[Frame]> + AsMut<[Frame]>> Meter<B> {
         self.started = false;
         self.held = 0;
         dropped
+    }
+
+    /// Says what to follow, from the next window on.
+    pub fn follow(&mut self, follow: Follow) {
+        self.cutter.follow = follow;
     }
 
     /// Changes the nominal frequency and starts anew; the sample rate stays as it is.
@@ -206,7 +235,7 @@ impl<B: AsRef<[Frame]> + AsMut<[Frame]>> Meter<B> {
     fn start(&mut self, sink: &mut impl FnMut(&Window)) {
         let held = self.hold.as_ref().get(..self.held).unwrap_or_default();
         let found = find_fundamental(held, self.config.sample_rate_hz, floor_counts());
-        self.cutter = Cutter::new(self.config, found, held);
+        self.cutter.restart(self.config, found, held);
         self.started = true;
         self.held = 0;
         // Less than half a window is held, so none is completed by the replay.
@@ -273,17 +302,75 @@ struct Previous {
     between_hz: Option<f64>,
 }
 
+/// Everything that is added up over a window.
+#[derive(Clone, Debug)]
+struct Adders {
+    /// What the window under way follows.
+    following: Follow,
+    accumulator: Accumulator,
+    spreader: Spreader,
+    neutral: NeutralAccumulator,
+}
+
+impl Adders {
+    fn begin(&mut self, follow: Follow, turning: Turning, start: Cut, around: &CutFrames) {
+        self.following = follow;
+        self.accumulator = Accumulator::new(turning.turns_per_frame, start, around);
+        if follow.harmonics {
+            self.spreader.begin(turning, start, around);
+        }
+        if follow.neutral {
+            self.neutral.begin(start, around);
+        }
+    }
+
+    #[inline]
+    fn add_block(&mut self, block: &[Frame]) {
+        self.accumulator.add_block(block);
+        if self.following.harmonics {
+            self.spreader.add(block);
+        }
+        if self.following.neutral {
+            self.neutral.add(block);
+        }
+    }
+
+    /// Harmonics of the window, `period` frames a cycle.
+    fn spectrum(
+        &mut self,
+        end: Cut,
+        around: &CutFrames,
+        sums: &Sums,
+        period: f64,
+    ) -> Option<Spectrum> {
+        if !self.following.harmonics {
+            return None;
+        }
+        self.spreader.finish(end, around, self.accumulator.frames());
+        let mut spectrum = Spectrum::of(&self.spreader, sums.length(), period);
+        spectrum.align(sums);
+        Some(spectrum)
+    }
+
+    fn neutral(&self, end: Cut, around: &CutFrames) -> Option<NeutralSums> {
+        self.following.neutral.then(|| self.neutral.finish(end, around))
+    }
+}
+
 /// Cuts windows, given the frequency to start with.
 #[derive(Clone, Debug)]
 struct Cutter {
     config: MeterConfig,
+    follow: Follow,
     expected_hz: f64,
+    /// By how much the frequency is expected to change within the window under way, in Hz.
+    slope_hz: f64,
     locked: bool,
     first_frame: u64,
     start: Cut,
     end_cell: u32,
     end: Cut,
-    accumulator: Accumulator,
+    adders: Adders,
     buffer: [Frame; BLOCK],
     buffered: usize,
     /// The last two whole frames of the window and those from the cut on.
@@ -294,10 +381,37 @@ struct Cutter {
 }
 
 impl Cutter {
-    /// `frames` are the first ones of the stream, which the opening cut looks at.
-    fn new(config: MeterConfig, found_hz: Option<f64>, frames: &[Frame]) -> Self {
+    /// A cutter that waits for [`Cutter::restart`].
+    fn new(config: MeterConfig) -> Self {
+        let start = Cut::first();
+        Cutter {
+            config,
+            follow: Follow::default(),
+            expected_hz: config.nominal.hz(),
+            slope_hz: 0.0,
+            locked: false,
+            first_frame: 0,
+            start,
+            end_cell: 0,
+            end: start,
+            adders: Adders {
+                following: Follow::default(),
+                accumulator: Accumulator::new(0.0, start, &[Frame::ZERO; CUT_FRAMES]),
+                spreader: Spreader::new(),
+                neutral: NeutralAccumulator::default(),
+            },
+            buffer: [Frame::ZERO; BLOCK],
+            buffered: 0,
+            around: [Frame::ZERO; CUT_FRAMES],
+            received: 0,
+            previous: None,
+        }
+    }
+
+    /// Begins a stream; `frames` are its first ones, which the opening cut looks at.
+    fn restart(&mut self, config: MeterConfig, found_hz: Option<f64>, frames: &[Frame]) {
         let period = found_hz.map(|f| config.sample_rate_hz / f);
-        let (around, start) = match period.and_then(|p| around_start(frames, p)) {
+        (self.around, self.start) = match period.and_then(|p| around_start(frames, p)) {
             Some(around) => (around, Cut::smooth(0.0).1),
             None => {
                 let mut around = [Frame::ZERO; CUT_FRAMES];
@@ -309,28 +423,19 @@ impl Cutter {
                 (around, Cut::first())
             }
         };
-        let mut c = Cutter {
-            config,
-            expected_hz: found_hz.unwrap_or(config.nominal.hz()),
-            locked: found_hz.is_some(),
-            first_frame: 0,
-            start,
-            end_cell: 0,
-            end: start,
-            accumulator: Accumulator::new(0.0, start, &[Frame::ZERO; CUT_FRAMES]),
-            buffer: [Frame::ZERO; BLOCK],
-            buffered: 0,
-            around,
-            received: 0,
-            previous: None,
-        };
-        c.begin();
-        c
+        self.config = config;
+        self.expected_hz = found_hz.unwrap_or(config.nominal.hz());
+        self.slope_hz = 0.0;
+        self.locked = found_hz.is_some();
+        self.first_frame = 0;
+        self.previous = None;
+        self.begin();
     }
 
     /// The fundamental was found again: the window under way, still empty, starts anew with it.
     fn relock(&mut self, frequency_hz: f64) {
         self.expected_hz = frequency_hz;
+        self.slope_hz = 0.0;
         self.locked = true;
         self.previous = None;
         self.plan();
@@ -343,7 +448,9 @@ impl Cutter {
         (self.end_cell, self.end) = Cut::smooth(self.start.fraction() + length);
         // Cannot happen within the accepted rates and frequencies; keeps the sums exact.
         self.end_cell = self.end_cell.clamp(CUT_AHEAD, MAX_FRAMES);
-        self.accumulator = Accumulator::new(turns, self.start, &self.around);
+        let growth = self.slope_hz / self.config.sample_rate_hz / length;
+        let turning = Turning { turns_per_frame: turns, growth, frames: length };
+        self.adders.begin(self.follow, turning, self.start, &self.around);
     }
 
     fn begin(&mut self) {
@@ -391,13 +498,13 @@ impl Cutter {
             self.buffered += take;
             *frames = later;
             if self.buffered == BLOCK {
-                self.accumulator.add_block(&self.buffer);
+                self.adders.add_block(&self.buffer);
                 self.buffered = 0;
             }
         }
         let mut blocks = frames.chunks_exact(BLOCK);
         for block in &mut blocks {
-            self.accumulator.add_block(block);
+            self.adders.add_block(block);
         }
         let rest = blocks.remainder();
         if let Some(room) = self.buffer.get_mut(self.buffered..self.buffered + rest.len()) {
@@ -436,9 +543,9 @@ impl Cutter {
     fn close(&mut self) -> Window {
         let rest = self.buffer.get(..self.buffered).unwrap_or_default();
         if !rest.is_empty() {
-            self.accumulator.add_block(rest);
+            self.adders.add_block(rest);
         }
-        let sums = self.accumulator.finish(self.end, &self.around);
+        let sums = self.adders.accumulator.finish(self.end, &self.around);
         let usable = self.locked && presence(&sums).is_usable(floor_counts());
         let followed = if usable { self.follow(&sums) } else { None };
         let mut flags = Flags::NONE;
@@ -456,6 +563,12 @@ impl Cutter {
         };
         flags.insert_if(clipped(0..3), Flags::V_CLIPPED);
         flags.insert_if(clipped(3..6), Flags::I_CLIPPED);
+        let period = self.config.sample_rate_hz / self.expected_hz;
+        let spectrum = followed.and_then(|_| {
+            self.adders.spectrum(self.end, &self.around, &sums, period)
+        });
+        let neutral = self.adders.neutral(self.end, &self.around);
+        flags.insert_if(neutral.is_some_and(|n| n.peak > COUNT_MAX - CLIP_MARGIN), Flags::I_CLIPPED);
         let window = Window {
             sums,
             first_frame: self.first_frame,
@@ -464,9 +577,12 @@ impl Cutter {
             reference_hz: self.expected_hz,
             frequency_hz: followed.map(|f| f.middle_hz),
             flags,
+            spectrum,
+            neutral,
         };
         self.locked = followed.is_some();
         self.expected_hz = followed.map_or(self.config.nominal.hz(), |f| f.next_hz);
+        self.slope_hz = followed.map_or(0.0, |f| f.slope_hz);
         self.previous = followed.map(|f| Previous { sums, between_hz: f.between_hz });
         self.first_frame += u64::from(self.end_cell);
         self.start = self.end;
@@ -486,7 +602,7 @@ impl Cutter {
         let Some(before) = &self.previous else {
             // Without a window before, the search at the start is all there is.
             let f = self.expected_hz;
-            return Some(Followed { middle_hz: f, between_hz: None, next_hz: f });
+            return Some(Followed { middle_hz: f, between_hz: None, next_hz: f, slope_hz: 0.0 });
         };
         let turn = advance(&before.sums, sums)?.arg() / core::f64::consts::TAU;
         // From middle to middle the reference makes exactly one window's cycles.
@@ -503,6 +619,7 @@ impl Cutter {
             middle_hz: between + slope / 2.0,
             between_hz: Some(between),
             next_hz: (between + 1.5 * slope).clamp(low, high),
+            slope_hz: slope,
         })
     }
 }
@@ -513,6 +630,8 @@ struct Followed {
     middle_hz: f64,
     between_hz: Option<f64>,
     next_hz: f64,
+    /// Change from window to window.
+    slope_hz: f64,
 }
 
 /// Sums of a whole slice over the whole cycles of a known frequency, for tests and search.

@@ -13,7 +13,7 @@ use heapless::{String, Vec};
 use serde::{Deserialize, Serialize, de::DeserializeOwned};
 
 /// The protocol spoken by this version.
-pub const PROTOCOL_VERSION: u8 = 1;
+pub const PROTOCOL_VERSION: u8 = 2;
 
 /// Longest frame before COBS, in bytes.
 pub const FRAME_MAX: usize = 2048;

@@ -5,7 +5,7 @@
 //! | offset | bytes | content |
 //! |---|---|---|
 //! | 0 | 8 | `wl-count` |
-//! | 8 | 1 | version of the format, 1 |
+//! | 8 | 1 | version of the format, 2; in version 1 the settings are of format 1 |
 //! | 9 | 1 | channels of a frame, c: 6 or 8 |
 //! | 10 | 2 | bytes of the settings, n |
 //! | 12 | 8 | frames per second, `f64` |
@@ -21,14 +21,14 @@ use std::io::{BufReader, Read, Seek, SeekFrom, Write};
 use std::path::{Path, PathBuf};
 use wattless_core::frame::{ACTIVE, CHANNELS, Frame};
 use wattless_core::record::CRC;
-use wattless_core::settings::{Settings, SettingsError};
+use wattless_core::settings::{SETTINGS_FORMAT, Settings, SettingsError};
 use wattless_core::window::{SAMPLE_RATE_MAX_HZ, SAMPLE_RATE_MIN_HZ};
 
 /// The first bytes of a count file.
 pub const MAGIC: [u8; 8] = *b"wl-count";
 
-/// The version that is written.
-pub const VERSION: u8 = 1;
+/// The version that is written; it is the format of the settings, too.
+pub const VERSION: u8 = SETTINGS_FORMAT;
 
 /// Bytes before the settings.
 const HEAD: usize = 20;
@@ -44,7 +44,7 @@ pub enum CountsFault {
     Checksum,
     /// A format that this program does not know.
     #[error(
-        "count file format {0} is not known here (known: {VERSION}); use a newer version of this program"
+        "count file format {0} is not known here (known: 1 to {VERSION}); use a newer version of this program"
     )]
     Version(u8),
     /// A header that passes its CRC but cannot be.
@@ -133,7 +133,7 @@ pub fn open(path: &Path, options: &OpenOptions) -> Result<Waveform, WaveformErro
     };
     let mut head = [0u8; HEAD];
     get(&mut head)?;
-    if head[8] != VERSION {
+    if !(1..=VERSION).contains(&head[8]) {
         return Err(fault(CountsFault::Version(head[8])));
     }
     let length = usize::from(u16::from_le_bytes([head[10], head[11]]));
@@ -156,8 +156,8 @@ pub fn open(path: &Path, options: &OpenOptions) -> Result<Waveform, WaveformErro
     if !(SAMPLE_RATE_MIN_HZ..=SAMPLE_RATE_MAX_HZ).contains(&sample_rate_hz) {
         return Err(fault(CountsFault::Header("a sample rate out of range")));
     }
-    let mut settings: Settings = postcard::from_bytes(stored)
-        .map_err(|_| fault(CountsFault::Header("settings that cannot be read")))?;
+    let mut settings = Settings::from_stored(head[8], stored)
+        .ok_or(fault(CountsFault::Header("settings that cannot be read")))?;
     settings.check().map_err(|e| fault(CountsFault::Settings(e)))?;
     if let Some(wiring) = options.wiring {
         settings.power.wiring = wiring;
