@@ -22,4 +22,8 @@ cargo test --workspace --locked
 step "emulated node"
 bash tests/emulated.sh
 
+# Both chips' programs, and the RP2040's on an emulated chip with everything around it.
+step "board"
+bash tests/pico.sh
+
 step "done"

@@ -4,6 +4,8 @@
 //! and the count takes their place in the order, so that the node learns of every one.
 
 use crate::node::Node;
+use crate::sampler::NodeMeter;
+use core::ops::DerefMut;
 use embedded_storage::nor_flash::NorFlash;
 use heapless::spsc::{Consumer, Producer, Queue};
 use wattless_core::frame::{ACTIVE, CHANNELS, Frame};
@@ -103,7 +105,10 @@ impl Receiver<'_> {
     /// Hands what waits to the node, in order; returns the number of frames.
     ///
     /// What comes meanwhile is taken as well, up to a queue's worth, so that one call ends.
-    pub fn drain<F: NorFlash>(&mut self, node: &mut Node<F>) -> usize {
+    pub fn drain<F: NorFlash, M: DerefMut<Target = NodeMeter>>(
+        &mut self,
+        node: &mut Node<F, M>,
+    ) -> usize {
         let waiting = self.queue.len();
         self.most = self.most.max(waiting);
         let (mut block, mut filled, mut total) = ([Frame::ZERO; BLOCK], 0, 0);
@@ -133,7 +138,11 @@ impl Receiver<'_> {
     }
 }
 
-fn push<F: NorFlash>(node: &mut Node<F>, block: &[Frame; BLOCK], filled: &mut usize) {
+fn push<F: NorFlash, M: DerefMut<Target = NodeMeter>>(
+    node: &mut Node<F, M>,
+    block: &[Frame; BLOCK],
+    filled: &mut usize,
+) {
     node.push_frames(block.get(..*filled).unwrap_or(block));
     *filled = 0;
 }

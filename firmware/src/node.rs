@@ -2,13 +2,16 @@
 
 use crate::keeper::{Keeper, StartError, Wall};
 use crate::ring::Slot;
-use crate::sampler::{CAPTURE_FRAMES, Sampler};
+use crate::sampler::{CAPTURE_FRAMES, NodeMeter, Own, Sampler};
+use core::ops::DerefMut;
 use embedded_storage::nor_flash::NorFlash;
 use heapless::{String, Vec};
 use wattless_core::flags::Flags;
 use wattless_core::frame::{COUNT_MAX, Frame};
+use wattless_core::interval::Energies;
 use wattless_core::record::{RECORD_VERSION, WallQuality};
 use wattless_core::settings::Settings;
+use wattless_core::window::MeterError;
 use wattless_core::wire::{
     CaptureInfo, CaptureSlice, HookupSnapshot, Identity, Live, LivePhase, LogSlice,
     PAGES_PER_REPLY, Refusal, Reply, Request, Status,
@@ -35,10 +38,10 @@ pub struct Hardware {
 
 /// A node: frames, bytes and the time go in; records and answers come out.
 #[derive(Debug)]
-pub struct Node<F> {
+pub struct Node<F, M = Own> {
     hardware: Hardware,
     settings: Settings,
-    sampler: Sampler,
+    sampler: Sampler<M>,
     keeper: Keeper<F>,
     wall: Wall,
     clock_to_set: Option<u64>,
@@ -52,10 +55,33 @@ impl<F: NorFlash> Node<F> {
         hardware: Hardware,
         clock_wall_ms: Option<u64>,
     ) -> Result<Self, StartError> {
+        Node::start_with(flash, hardware, clock_wall_ms, Sampler::new)
+    }
+}
+
+impl<F: NorFlash, M: DerefMut<Target = NodeMeter>> Node<F, M> {
+    /// The same with an idle meter that lies elsewhere, so that little passes over the stack.
+    pub fn start_on(
+        flash: F,
+        hardware: Hardware,
+        clock_wall_ms: Option<u64>,
+        meter: M,
+    ) -> Result<Self, StartError> {
+        Node::start_with(flash, hardware, clock_wall_ms, |rate, settings, energies| {
+            Sampler::with_meter(meter, rate, settings, energies)
+        })
+    }
+
+    fn start_with(
+        flash: F,
+        hardware: Hardware,
+        clock_wall_ms: Option<u64>,
+        sampler: impl FnOnce(f64, &Settings, Energies) -> Result<Sampler<M>, MeterError>,
+    ) -> Result<Self, StartError> {
         let (keeper, found) = Keeper::open(flash, hardware.node_id)?;
         let rate = f64::from(hardware.sample_rate_mhz) / 1000.0;
-        let sampler = Sampler::new(rate, &found.settings, found.energies)
-            .map_err(|_| StartError::SampleRate)?;
+        let sampler =
+            sampler(rate, &found.settings, found.energies).map_err(|_| StartError::SampleRate)?;
         let mut node = Node {
             hardware,
             settings: found.settings,
@@ -146,7 +172,7 @@ impl<F: NorFlash> Node<F> {
     }
 
     /// The sampling side.
-    pub fn sampler(&self) -> &Sampler {
+    pub fn sampler(&self) -> &Sampler<M> {
         &self.sampler
     }
 

@@ -31,6 +31,14 @@ pub struct Reference {
 }
 
 impl Reference {
+    /// A reference of zeros.
+    pub const ZERO: Reference = Reference {
+        cos: [0; BLOCK],
+        neg_sin: [0; BLOCK],
+        #[cfg(feature = "wide")]
+        doubles: [[0.0; ACTIVE + 2]; BLOCK],
+    };
+
     /// From cosine and minus sine at each frame of a block.
     pub fn new(cos: [i32; BLOCK], neg_sin: [i32; BLOCK]) -> Self {
         #[cfg(feature = "wide")]

@@ -10,7 +10,7 @@ use embassy_rp::{bind_interrupts, dma, usb};
 use embassy_time::Delay;
 use embedded_hal_bus::spi::ExclusiveDevice;
 use static_cell::ConstStaticCell;
-use wattless_node::converter::{Part, Setup};
+use wattless_node::converter::{Osr, Part, Setup};
 use wattless_node::flash::FlashChip;
 
 bind_interrupts!(pub struct Irqs {
@@ -32,10 +32,18 @@ const SERIAL_BAUD: u32 = 115_200;
 pub const HARDWARE: &str = if cfg!(feature = "rp2040") { "rp2040" } else { "rp2350" };
 
 /// Places for frames between sampling and main loop; one stays empty.
-pub const QUEUE: usize = 2048;
+pub const QUEUE: usize = 1024;
 
-/// What the converter is told: the rate is what the chip has time for.
-pub const SETUP: Setup = Setup::eight_ksps(Part::M08);
+/// What the converter is told.
+///
+/// The RP2040 has neither a long multiply nor floating point: it has time for half the rate.
+pub const SETUP: Setup = {
+    let mut setup = Setup::eight_ksps(Part::M08);
+    if cfg!(feature = "rp2040") {
+        setup.osr = Osr::X1024;
+    }
+    setup
+};
 
 /// Port of the converter with its chip select.
 pub type ConverterSpi = ExclusiveDevice<Spi<'static, SPI0, Async>, Output<'static>, Delay>;

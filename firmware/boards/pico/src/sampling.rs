@@ -1,9 +1,13 @@
 //! The sampling task: every frame of the converter into the queue, every loss counted.
 
 use crate::board::{ConverterSpi, SETUP};
+use core::future::poll_fn;
 use core::sync::atomic::Ordering;
+use core::task::Poll;
+use embassy_futures::select::{Either, select};
 use embassy_rp::gpio::{Input, Output};
-use embassy_time::{Delay, Duration, Instant, Timer, block_for, with_timeout};
+use embassy_sync::waitqueue::AtomicWaker;
+use embassy_time::{Delay, Duration, Instant, Timer, block_for};
 use embedded_hal_async::spi::SpiDevice;
 use portable_atomic::{AtomicBool, AtomicU32};
 use wattless_node::converter::frames::FRAME_BYTES_MAX;
@@ -11,8 +15,12 @@ use wattless_node::converter::monitor::Monitor;
 use wattless_node::converter::{Converter, Event, Part, Reason, Setup, StartError, driver};
 use wattless_node::handover::Sender;
 
-/// Longest wait for data ready before the monitor is asked whether that is too long.
+/// Time between two looks whether data ready has fallen since; must be longer than a period.
 const SILENCE: Duration = Duration::from_millis(5);
+
+/// Looks of [`watch`] so far, and who is to be told of one.
+static LOOKS: AtomicU32 = AtomicU32::new(0);
+static SILENT: AtomicWaker = AtomicWaker::new();
 
 /// Time until a converter that does not start is tried again.
 const RETRY: Duration = Duration::from_millis(500);
@@ -70,7 +78,7 @@ async fn stream(parts: &mut Parts, setup: &Setup, out: &mut Sender<'static>) -> 
     let Some(monitor) = monitor else { return Reason::Silent };
     loop {
         BEATS.add(1, Ordering::Relaxed);
-        if with_timeout(SILENCE, data_ready.wait_for_low()).await.is_err() {
+        if let Either::Second(()) = select(data_ready.wait_for_low(), silence()).await {
             if let Some(reason) = monitor.check(now_ns()) {
                 return reason;
             }
@@ -104,6 +112,27 @@ async fn stream(parts: &mut Parts, setup: &Setup, out: &mut Sender<'static>) -> 
             }
         }
     }
+}
+
+/// Looks every now and then; to be spawned beside [`sample`].
+#[embassy_executor::task]
+pub async fn watch() {
+    loop {
+        Timer::after(SILENCE).await;
+        LOOKS.add(1, Ordering::Relaxed);
+        SILENT.wake();
+    }
+}
+
+/// Ends when [`watch`] has looked twice. A timer of its own for every frame would cost too much.
+async fn silence() {
+    let looks = LOOKS.load(Ordering::Relaxed);
+    poll_fn(|context| {
+        SILENT.register(context.waker());
+        let waited = LOOKS.load(Ordering::Relaxed).wrapping_sub(looks) >= 2;
+        if waited { Poll::Ready(()) } else { Poll::Pending }
+    })
+    .await
 }
 
 /// Time since the start in nanoseconds, in steps of a microsecond.

@@ -10,11 +10,13 @@ use embassy_rp::gpio::Output;
 use embassy_rp::watchdog::Watchdog;
 use embassy_time::{Delay, Duration, Instant, block_for};
 use static_cell::{ConstStaticCell, StaticCell};
+use wattless_core::frame::Frame;
 use wattless_node::flash::{FlashChip, Shared};
 use wattless_node::handover::{self, Handover, Receiver};
 use wattless_node::light::{Facts, Health, Light};
 use wattless_node::link::LinkServer;
 use wattless_node::node::{Hardware, Node};
+use wattless_node::sampler::{HOLD, NodeMeter};
 
 /// The watchdog starts the node again after this time; the RP2040 can do 8.3 s.
 const WATCHDOG: Duration = Duration::from_secs(8);
@@ -29,7 +31,7 @@ const HOUSEKEEPING: Duration = Duration::from_millis(20);
 const TELL: Duration = Duration::from_secs(60);
 
 /// The node on this board's flash.
-pub type LogNode = Node<Shared<'static, LogFlash>>;
+pub type LogNode = Node<Shared<'static, LogFlash>, &'static mut NodeMeter>;
 
 /// Runs the node for ever.
 pub fn run(board: Board, sampling: SendSpawner, talking: SendSpawner) -> ! {
@@ -39,15 +41,11 @@ pub fn run(board: Board, sampling: SendSpawner, talking: SendSpawner) -> ! {
     let flash = open_flash(board.flash, &mut desk);
     let node_id = node_id(flash);
     spawn(talking, links::start(board.uart, board.usb, node_id));
-    let node = loop {
-        if let Some(node) = start_node(flash, node_id) {
-            break node;
-        }
-        desk.wait(Health::NotStoring);
-    };
+    let node = start_node(flash, node_id, &mut desk);
     let (sender, frames) = handover::split(FRAMES.take());
     let task = sampling::sample(board.converter, board.data_ready, board.converter_reset, sender);
     spawn(sampling, task);
+    spawn(sampling, sampling::watch());
     let [usb, uart] = &LINKS;
     let (usb, uart) = (usb.init_with(LinkServer::default), uart.init_with(LinkServer::default));
     let clock = Clock::new(board.clock);
@@ -80,20 +78,31 @@ fn node_id(flash: &RefCell<LogFlash>) -> u64 {
 
 /// Starts the node on what the flash holds. Out of line: its stack is free again afterwards.
 #[inline(never)]
-fn start_node(flash: &'static RefCell<LogFlash>, node_id: u64) -> Option<&'static mut LogNode> {
+fn start_node(
+    flash: &'static RefCell<LogFlash>,
+    node_id: u64,
+    desk: &mut Desk,
+) -> &'static mut LogNode {
     static NODE: StaticCell<LogNode> = StaticCell::new();
+    static METER: ConstStaticCell<NodeMeter> =
+        ConstStaticCell::new(NodeMeter::idle([Frame::ZERO; HOLD]));
     let hardware = Hardware {
         node_id,
         hardware: HARDWARE,
         firmware: env!("CARGO_PKG_VERSION"),
         sample_rate_mhz: SETUP.sample_rate_mhz(),
     };
-    match Node::start(Shared::new(flash)?, hardware, None) {
-        Ok(node) => Some(NODE.init(node)),
-        Err(error) => {
-            defmt::error!("{}", defmt::Display2Format(&error));
-            None
-        }
+    let started =
+        Shared::new(flash).map(|flash| Node::start_on(flash, hardware, None, METER.take()));
+    match started {
+        Some(Ok(node)) => return NODE.init(node),
+        Some(Err(error)) => defmt::error!("{}", defmt::Display2Format(&error)),
+        None => defmt::error!("the flash is in use"),
+    }
+    // The flash cannot be read: the watchdog starts everything again, after a while to see it.
+    loop {
+        desk.show(Health::NotStoring);
+        block_for(HOUSEKEEPING);
     }
 }
 
