@@ -29,14 +29,14 @@ build() {
     if [ -z "${DEBIAN_RUST:-}" ] && command -v rustup >/dev/null &&
         { rustup target list --installed | grep -qx "$target" ||
           timeout 120 rustup target add "$target" >/dev/null 2>&1; }; then
-        (cd "$board" && DEFMT_LOG=info cargo build --release --locked --target "$target" "${only[@]}")
+        (cd "$board" && cargo build --release --locked --target "$target" "${only[@]}")
     else
         [ -x /usr/bin/cargo ] &&
             [ -d /usr/src/rustc-"$(/usr/bin/rustc --version 2>/dev/null | cut -d' ' -f2)" ] &&
             command -v arm-none-eabi-ld >/dev/null ||
             install rustc-web cargo-web rust-web-src binutils-arm-none-eabi
         elf=$board/target/debian/$target/release/wattless-pico
-        (cd "$board" && DEFMT_LOG=info RUSTC_BOOTSTRAP=1 /usr/bin/cargo build --config debian.toml \
+        (cd "$board" && RUSTC_BOOTSTRAP=1 /usr/bin/cargo build --config debian.toml \
             --release --locked --target "$target" --target-dir target/debian "${only[@]}")
     fi
 }

@@ -93,6 +93,27 @@ pub fn add_block(frames: &[Frame], reference: &Reference, totals: &mut Totals) -
     }
 }
 
+/// The exact product of two numbers of 24 bits, in whatever way the processor is fast with.
+#[inline(always)]
+pub fn product(a: i32, b: i32) -> i64 {
+    // Arm processors without compare-and-swap (ARMv6-M) have no long multiply either.
+    if cfg!(all(target_arch = "arm", not(target_has_atomic = "32"))) {
+        product_of_halves(a, b)
+    } else {
+        i64::from(a) * i64::from(b)
+    }
+}
+
+/// The same from four products of 12 bits, each of which fits a register.
+#[inline(always)]
+fn product_of_halves(a: i32, b: i32) -> i64 {
+    let ((ah, al), (bh, bl)) = ((a >> 12, a & 0xFFF), (b >> 12, b & 0xFFF));
+    let middle = ah.wrapping_mul(bl).wrapping_add(al.wrapping_mul(bh));
+    (i64::from(ah.wrapping_mul(bh)) << 24)
+        .wrapping_add(i64::from(middle) << 12)
+        .wrapping_add(i64::from(al.wrapping_mul(bl)))
+}
+
 /// The way of a processor with a 32×32→64-bit multiply and add.
 pub mod integer {
     use super::*;
@@ -108,10 +129,10 @@ pub mod integer {
                 let xi = i64::from(x[i]);
                 totals.sum[i] = totals.sum[i].wrapping_add(xi);
                 totals.peak[i] = totals.peak[i].max(x[i].wrapping_abs());
-                re[i] += xi * i64::from(cos);
-                im[i] += xi * i64::from(neg_sin);
+                re[i] += product(x[i], cos);
+                im[i] += product(x[i], neg_sin);
                 for (xj, pij) in x[i..ACTIVE].iter().zip(&mut p) {
-                    *pij = pij.wrapping_add(xi * i64::from(*xj));
+                    *pij = pij.wrapping_add(product(x[i], *xj));
                 }
             }
         }
@@ -344,6 +365,25 @@ pub mod wide {
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[test]
+    fn products_of_halves_are_exact() {
+        let edges = [0, 1, -1, 0xFFF, 0x1000, -0xFFF, -0x1000, 0x7F_FFFF, -0x80_0000, 0x12_3456];
+        for a in edges {
+            for b in edges {
+                assert_eq!(product_of_halves(a, b), i64::from(a) * i64::from(b), "{a} {b}");
+            }
+        }
+        let mut x = 1u32;
+        let mut next = || {
+            x = x.wrapping_mul(1_664_525).wrapping_add(1_013_904_223);
+            x as i32 >> 8
+        };
+        for _ in 0..100_000 {
+            let (a, b) = (next(), next());
+            assert_eq!(product_of_halves(a, b), i64::from(a) * i64::from(b), "{a} {b}");
+        }
+    }
     use crate::frame::{CHANNELS, COUNT_MAX, COUNT_MIN};
     use proptest::prelude::*;
 

@@ -36,11 +36,12 @@ pub const QUEUE: usize = 1024;
 
 /// What the converter is told.
 ///
-/// The RP2040 has neither a long multiply nor floating point: it has time for half the rate.
+/// The RP2040 has neither a long multiply nor floating point: it has time for a quarter
+/// of the rate.
 pub const SETUP: Setup = {
     let mut setup = Setup::eight_ksps(Part::M08);
     if cfg!(feature = "rp2040") {
-        setup.osr = Osr::X1024;
+        setup.osr = Osr::X2048;
     }
     setup
 };
