@@ -128,4 +128,25 @@ ask pull "tcp:127.0.0.1:$usb" "$work/over-usb"
 stop
 "$check" "$work/over-uart" "$work/flash.bin" "$work/report.json" plain
 "$check" "$work/over-usb" "$work/flash.bin" "$work/report.json" plain
-cat "$work/report.json"
+
+# Damaged frames, missing edges of data ready, power off and on, a processor that hangs until the
+# watchdog bites; the clock chip is gone. The flash is the one of the run before.
+say "== the same with faults"
+simulate --clock none --at 4=flip:2 --at 6=mute:3 --at 8=cut --at 11.3=hang --until 23
+until_told
+ask pull "tcp:127.0.0.1:$usb" "$work/over-usb"
+ask pull "tcp:127.0.0.1:$uart" "$work/over-uart"
+stop
+"$check" "$work/over-uart" "$work/flash.bin" "$work/report.json" faults
+"$check" "$work/over-usb" "$work/flash.bin" "$work/report.json" faults
+
+say "== figures of the RP2040, emulated"
+python3 - "$work/report.json" <<'PY'
+import json, sys
+r = json.load(open(sys.argv[1]))
+print(f"instructions a frame {r['instructions_per_frame']:,.0f}, of these in interrupts {r['of_these_in_interrupts']:,.0f}")
+print(f"busy {100 * r['core_load']:.0f} % of the time; deepest stack {r['stack_bytes']:,} bytes")
+PY
+stack=$(python3 -c 'import json, sys; print(json.load(open(sys.argv[1]))["stack_bytes"])' "$work/report.json")
+python3 tests/firmware_image.py "$elf" --family rp2040 --stack "$stack"
+say "== done"
