@@ -132,7 +132,7 @@ stop
 # Damaged frames, missing edges of data ready, power off and on, a processor that hangs until the
 # watchdog bites; the clock chip is gone. The flash is the one of the run before.
 say "== the same with faults"
-simulate --clock none --at 4=flip:2 --at 6=mute:3 --at 8=cut --at 11.3=hang --until 23
+simulate --clock none --at 3=flip:2 --at 5=mute:3 --at 7=cut --at 9.6=hang --until 21
 until_told
 ask pull "tcp:127.0.0.1:$usb" "$work/over-usb"
 ask pull "tcp:127.0.0.1:$uart" "$work/over-uart"

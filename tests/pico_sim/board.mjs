@@ -91,7 +91,12 @@ export class Board {
     mcu.sram.fill(UNUSED, this.elf.ramEnd - RAM);
     mcu.core.VTOR = VECTORS;
     mcu.core.reset();
-    mcu.peripherals[0x40058].onWatchdogTrigger = () => (this.bitten = true);
+    const watchdog = mcu.peripherals[0x40058];
+    watchdog.onWatchdogTrigger = () => {
+      this.bitten = true;
+      // It would go off again and again before the chip is taken away.
+      watchdog.timer.enable = watchdog.alarm.enable = false;
+    };
     repairUart(mcu.uart[0], this.clock);
     this.starts++;
     this.reasons.push(reason);
