@@ -71,7 +71,7 @@ usb=$((uart + 1))
 simulate() {
     node tests/pico_sim/main.mjs --module "$modules/node_modules/rp2040js" --elf "$elf" \
         --flash "$work/flash.bin" --report "$work/report.json" \
-        --uart "$uart" --usb "$usb" "$@" >"$work/sim.log" 2>&1 &
+        --uart "$uart" --usb "$usb" --hurry 8 "$@" >"$work/sim.log" 2>&1 &
     sim=$!
 }
 

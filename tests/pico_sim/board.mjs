@@ -30,9 +30,10 @@ function repairUart(uart, clock) {
   const TRANSMIT = 1 << 5;
   const QUEUE = 32;
   const queue = [];
+  const byteNs = () => 1e10 / uart.baudRate / (uart.hurry ?? 1);
   const sent = clock.createAlarm(() => {
     uart.onByte?.(queue.shift());
-    if (queue.length) sent.schedule(1e10 / uart.baudRate);
+    if (queue.length) sent.schedule(byteNs());
     // Half empty: the level at which the node asked for an interrupt, and once.
     if (queue.length === QUEUE / 2 || queue.length === 0) {
       uart.interruptStatus |= TRANSMIT;
@@ -45,7 +46,7 @@ function repairUart(uart, clock) {
     if (offset === 0x34 || offset === 0x48) return;
     if (offset !== 0) return write(offset, value);
     queue.push(value & 0xff);
-    if (queue.length === 1) sent.schedule(1e10 / uart.baudRate);
+    if (queue.length === 1) sent.schedule(byteNs());
   };
   // No DMA, and the levels as they are after a reset.
   const read = uart.readUint32.bind(uart);

@@ -38,10 +38,16 @@ class Port {
   }
 }
 
-/** The UART: bytes at its own rate, both ways. */
+/** The UART: bytes at its own rate, both ways, or `hurry` times as fast. */
 export class UartPort extends Port {
+  constructor(number, hurry) {
+    super(number);
+    this.hurry = hurry;
+  }
+
   attach({ mcu, clock }) {
     const uart = mcu.uart[0];
+    uart.hurry = this.hurry;
     let line = [];
     uart.onByte = (byte) => {
       line.push(byte);
@@ -56,7 +62,7 @@ export class UartPort extends Port {
       this.feeding = this.waiting.length > 0;
       if (!this.feeding) return;
       if (!uart.rxFIFO.full) uart.feedByte(this.waiting.shift());
-      this.feed.schedule(1e10 / uart.baudRate);
+      this.feed.schedule(1e10 / uart.baudRate / this.hurry);
     });
     this.uart = uart;
     this.arrived();
@@ -66,7 +72,7 @@ export class UartPort extends Port {
     // The divider is set before the node listens.
     if (!this.waiting.length || this.feeding || !this.uart.enabled) return;
     this.feeding = true;
-    this.feed.schedule(1e10 / this.uart.baudRate);
+    this.feed.schedule(1e10 / this.uart.baudRate / this.hurry);
   }
 }
 

@@ -1,10 +1,11 @@
 // Runs the node's program for the RP2040 on an emulated chip with everything around it.
 //
 // node main.mjs --module FOLDER --elf FILE --flash FILE [--size BYTES] [--uart PORT] [--usb PORT]
-//   [--clock none|lost|UNIX_MS] [--at SECONDS=EVENT]... [--until SECONDS] [--report FILE]
+//   [--hurry TIMES] [--clock none|lost|UNIX_MS] [--at SECONDS=EVENT]... [--until SECONDS] [--report FILE]
 //
 // EVENT: cut (power off and on), hang (the processor stops: the watchdog must bite), flip:N (N
-// damaged frames), mute:N (N edges of data ready missing). Time is the chip's own. At --until the
+// damaged frames), mute:N (N edges of data ready missing). Time is the chip's own. --hurry makes
+// the UART's line faster than its rate, for hosts that lose patience with a slow emulator. At --until the
 // flash is written to its file and a line is printed; then the board runs on until standard input
 // ends, when flash and report are written.
 
@@ -27,6 +28,7 @@ const { values: options } = parseArgs({
     size: { type: "string", default: String(1 << 20) },
     uart: { type: "string" },
     usb: { type: "string" },
+    hurry: { type: "string", default: "1" },
     clock: { type: "string", default: "none" },
     at: { type: "string", multiple: true, default: [] },
     until: { type: "string", default: "0" },
@@ -59,7 +61,7 @@ const clock = new Clock({
   unixMs: Number(options.clock) || 0,
 });
 const ports = [];
-if (options.uart) ports.push(new UartPort(Number(options.uart)));
+if (options.uart) ports.push(new UartPort(Number(options.uart), Number(options.hurry)));
 if (options.usb) ports.push(new UsbPort(Number(options.usb), js));
 const board = new Board(js, readElf(options.elf), [converter, flash, clock, ...ports]);
 
