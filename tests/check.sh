@@ -30,4 +30,8 @@ cargo test -p wattless --features pdf --lib --locked present::report::pdf
 step "emulated node"
 bash tests/emulated.sh
 
+# Both chips' programs, and the RP2040's on an emulated chip with everything around it.
+step "board"
+bash tests/pico.sh
+
 step "done"

@@ -4,6 +4,8 @@
 
 pub mod clock;
 pub mod converter;
+pub mod flash;
+pub mod handover;
 pub mod keeper;
 pub mod light;
 pub mod link;

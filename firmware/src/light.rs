@@ -41,6 +41,40 @@ pub enum Health {
     Starting,
 }
 
+/// What a board knows of its node when it decides what the light shows.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub struct Facts {
+    /// The converter is started and frames come.
+    pub sampling: bool,
+    /// The flash works: every record so far could be written.
+    pub storing: bool,
+    /// The newest window has a fundamental voltage; `None` before the first window.
+    pub voltage: Option<bool>,
+    /// The wall time is known.
+    pub time: bool,
+    /// Frames were lost within the last interval.
+    pub losing: bool,
+}
+
+impl Facts {
+    /// The most important thing that there is to say.
+    pub const fn health(&self) -> Health {
+        if !self.storing {
+            Health::NotStoring
+        } else if !self.sampling {
+            Health::NoConverter
+        } else {
+            match (self.voltage, self.losing, self.time) {
+                (None, _, _) => Health::Starting,
+                (Some(false), _, _) => Health::NoVoltage,
+                (_, true, _) => Health::LosingFrames,
+                (_, _, false) => Health::NoTime,
+                _ => Health::Measuring,
+            }
+        }
+    }
+}
+
 impl Health {
     /// Whether the light is on at a time since the start.
     pub const fn is_lit(self, now_ms: u64) -> bool {
@@ -111,6 +145,26 @@ mod tests {
             let dark = picture(h).iter().rev().take_while(|on| !**on).count() * 20;
             assert!(dark > 1500, "{h:?} {dark}");
         }
+    }
+
+    #[test]
+    fn the_most_important_comes_first() {
+        let well = Facts {
+            sampling: true,
+            storing: true,
+            voltage: Some(true),
+            time: true,
+            losing: false,
+        };
+        assert_eq!(well.health(), Health::Measuring);
+        assert_eq!(Facts { time: false, ..well }.health(), Health::NoTime);
+        let losing = Facts { losing: true, time: false, ..well };
+        assert_eq!(losing.health(), Health::LosingFrames);
+        let dead = Facts { voltage: Some(false), ..losing };
+        assert_eq!(dead.health(), Health::NoVoltage);
+        assert_eq!(Facts { voltage: None, ..well }.health(), Health::Starting);
+        assert_eq!(Facts { sampling: false, ..dead }.health(), Health::NoConverter);
+        assert_eq!(Facts::default().health(), Health::NotStoring);
     }
 
     #[test]

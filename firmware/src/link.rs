@@ -1,6 +1,8 @@
 //! The node's end of the link: bytes in, answers out, over any stream.
 
 use crate::node::Node;
+use crate::sampler::NodeMeter;
+use core::ops::DerefMut;
 use embedded_io::{Read, ReadReady, Write};
 use embedded_storage::nor_flash::NorFlash;
 use serde::Serialize;
@@ -27,7 +29,11 @@ impl Default for LinkServer {
 
 impl LinkServer {
     /// Takes one byte; at the end of a request gives the bytes of the answer.
-    pub fn receive<F: NorFlash>(&mut self, node: &mut Node<F>, byte: u8) -> Option<&[u8]> {
+    pub fn receive<F: NorFlash, M: DerefMut<Target = NodeMeter>>(
+        &mut self,
+        node: &mut Node<F, M>,
+        byte: u8,
+    ) -> Option<&[u8]> {
         let (number, answer) = match self.reader.push(byte)? {
             Ok(bytes) => match read_request(bytes) {
                 Ok((number, request)) => (number, node.answer(request)),
@@ -57,9 +63,9 @@ impl LinkServer {
     }
 
     /// Answers what has arrived, without waiting for more; `true` when anything had.
-    pub fn poll<F: NorFlash, S: Read + ReadReady + Write>(
+    pub fn poll<F: NorFlash, M: DerefMut<Target = NodeMeter>, S: Read + ReadReady + Write>(
         &mut self,
-        node: &mut Node<F>,
+        node: &mut Node<F, M>,
         stream: &mut S,
     ) -> Result<bool, S::Error> {
         let mut chunk = [0u8; 64];

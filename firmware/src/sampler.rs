@@ -3,6 +3,7 @@
 //! A board may run it in a context of its own (an interrupt, a second core) and
 //! hand finished intervals and the live reading over to the [`crate::keeper`].
 
+use core::ops::{Deref, DerefMut};
 use heapless::{Deque, Vec};
 use wattless_core::flags::Flags;
 use wattless_core::frame::{ACTIVE, Frame};
@@ -65,10 +66,31 @@ struct Capture {
     filling: bool,
 }
 
+/// The meter of a node: most of its memory.
+pub type NodeMeter = Meter<[Frame; HOLD]>;
+
+/// A meter that lies inside the sampler; a board with little stack lends one in static memory.
+#[derive(Debug)]
+pub struct Own(NodeMeter);
+
+impl Deref for Own {
+    type Target = NodeMeter;
+
+    fn deref(&self) -> &NodeMeter {
+        &self.0
+    }
+}
+
+impl DerefMut for Own {
+    fn deref_mut(&mut self) -> &mut NodeMeter {
+        &mut self.0
+    }
+}
+
 /// Turns frames into finished intervals.
 #[derive(Debug)]
-pub struct Sampler {
-    meter: Meter<[Frame; HOLD]>,
+pub struct Sampler<M = Own> {
+    meter: M,
     integrators: Integrators,
     state: State,
     capture: Capture,
@@ -105,19 +127,23 @@ impl Sampler {
         settings: &Settings,
         energies: Energies,
     ) -> Result<Self, MeterError> {
-        MeterConfig { sample_rate_hz, nominal: settings.nominal }.check(HOLD)?;
-        Ok(Sampler::checked(sample_rate_hz, settings, energies))
+        let meter = Own(Meter::idle([Frame::ZERO; HOLD]));
+        Sampler::with_meter(meter, sample_rate_hz, settings, energies)
     }
+}
 
-    /// A sampler whose rate has passed [`MeterConfig::check`] with [`HOLD`] frames.
-    ///
-    /// A sampler is large: without a `Result` around it, it is made where it stays.
-    #[inline(always)]
-    pub fn checked(sample_rate_hz: f64, settings: &Settings, energies: Energies) -> Self {
-        let config = MeterConfig { sample_rate_hz, nominal: settings.nominal };
-        let follow = settings.power.follow();
-        Sampler {
-            meter: Meter::checked(config, [Frame::ZERO; HOLD], follow),
+impl<M: DerefMut<Target = NodeMeter>> Sampler<M> {
+    /// The same with an idle meter that lies elsewhere.
+    pub fn with_meter(
+        mut meter: M,
+        sample_rate_hz: f64,
+        settings: &Settings,
+        energies: Energies,
+    ) -> Result<Self, MeterError> {
+        meter.begin(MeterConfig { sample_rate_hz, nominal: settings.nominal })?;
+        meter.follow(settings.power.follow());
+        Ok(Sampler {
+            meter,
             integrators: Integrators::new(&settings.power.calibration, sample_rate_hz),
             state: State {
                 sample_rate_hz,
@@ -136,7 +162,7 @@ impl Sampler {
                 seen: Flags::NONE,
             },
             capture: Capture { number: 0, counts: Vec::new(), filling: false },
-        }
+        })
     }
 
     /// Takes frames as they come from the converter, in order and without gaps.

@@ -33,6 +33,9 @@ pub struct Cut {
 }
 
 impl Cut {
+    /// No cut: of no frame anything belongs to either side.
+    pub(crate) const NOWHERE: Cut = Cut { fraction: 0, weights: [0; CUT_FRAMES] };
+
     /// Splits a position into the cell it lies in and a cut that needs frames on both sides.
     ///
     /// Positions are not negative; one too large for `u32` is limited.
@@ -53,8 +56,9 @@ impl Cut {
     ///
     /// A sum of cell middles misses a 24th of the slope at its ends (Euler and
     /// Maclaurin); the slope comes from a parabola through the first three frames.
-    pub fn first() -> Cut {
-        Cut { fraction: 0, weights: [0, 0, -2, 3, -1].map(|w| w * (WEIGHT_ONE as i32) / 24) }
+    pub const fn first() -> Cut {
+        const W: i32 = WEIGHT_ONE as i32;
+        Cut { fraction: 0, weights: [0, 0, -2 * W / 24, 3 * W / 24, -W / 24] }
     }
 
     /// The cut at the very end of a stream: there is no frame behind its cell.
@@ -260,6 +264,24 @@ impl Edge {
 }
 
 impl Accumulator {
+    /// An accumulator that nothing is added to; for memory that [`Accumulator::new`] fills later.
+    pub const fn idle() -> Self {
+        Accumulator {
+            oscillator: Oscillator {
+                turns_per_frame: 0.0,
+                reference: Reference::ZERO,
+                block_step: Complex::ZERO,
+                block_phase: Complex::ZERO,
+                start_fraction: 0.0,
+            },
+            start: Cut::NOWHERE,
+            start_edge: Edge::NONE,
+            frames: 0,
+            totals: Totals { sum: [0; ACTIVE], product: [0; PAIRS], peak: [0; ACTIVE] },
+            phasor: [Complex::ZERO; ACTIVE],
+        }
+    }
+
     /// Starts a stretch at a cut; its cell's frame is the first to be added.
     pub fn new(turns_per_frame: f64, start: Cut, around: &CutFrames) -> Self {
         let oscillator = Oscillator::new(turns_per_frame, start);

@@ -31,6 +31,14 @@ pub struct Reference {
 }
 
 impl Reference {
+    /// A reference of zeros.
+    pub const ZERO: Reference = Reference {
+        cos: [0; BLOCK],
+        neg_sin: [0; BLOCK],
+        #[cfg(feature = "wide")]
+        doubles: [[0.0; ACTIVE + 2]; BLOCK],
+    };
+
     /// From cosine and minus sine at each frame of a block.
     pub fn new(cos: [i32; BLOCK], neg_sin: [i32; BLOCK]) -> Self {
         #[cfg(feature = "wide")]
@@ -85,6 +93,27 @@ pub fn add_block(frames: &[Frame], reference: &Reference, totals: &mut Totals) -
     }
 }
 
+/// The exact product of two numbers of 24 bits, in whatever way the processor is fast with.
+#[inline(always)]
+pub fn product(a: i32, b: i32) -> i64 {
+    // Arm processors without compare-and-swap (ARMv6-M) have no long multiply either.
+    if cfg!(all(target_arch = "arm", not(target_has_atomic = "32"))) {
+        product_of_halves(a, b)
+    } else {
+        i64::from(a) * i64::from(b)
+    }
+}
+
+/// The same from four products of 12 bits, each of which fits a register.
+#[inline(always)]
+fn product_of_halves(a: i32, b: i32) -> i64 {
+    let ((ah, al), (bh, bl)) = ((a >> 12, a & 0xFFF), (b >> 12, b & 0xFFF));
+    let middle = ah.wrapping_mul(bl).wrapping_add(al.wrapping_mul(bh));
+    (i64::from(ah.wrapping_mul(bh)) << 24)
+        .wrapping_add(i64::from(middle) << 12)
+        .wrapping_add(i64::from(al.wrapping_mul(bl)))
+}
+
 /// The way of a processor with a 32×32→64-bit multiply and add.
 pub mod integer {
     use super::*;
@@ -128,8 +157,8 @@ pub mod integer {
             let x = frame.counts()[I];
             sum = sum.wrapping_add(x);
             peak = peak.max(x.wrapping_abs());
-            re = re.wrapping_add(i64::from(x) * i64::from(cos));
-            im = im.wrapping_add(i64::from(x) * i64::from(neg_sin));
+            re = re.wrapping_add(product(x, cos));
+            im = im.wrapping_add(product(x, neg_sin));
         }
         totals.sum[I] = totals.sum[I].wrapping_add(i64::from(sum));
         totals.peak[I] = totals.peak[I].max(peak);
@@ -145,9 +174,9 @@ pub mod integer {
         let mut sums = [0i64; N];
         for frame in frames {
             let counts = frame.counts();
-            let x = i64::from(counts[I]);
+            let x = counts[I];
             for (k, sum) in sums.iter_mut().enumerate() {
-                *sum = sum.wrapping_add(x * i64::from(counts[J + k]));
+                *sum = sum.wrapping_add(product(x, counts[J + k]));
             }
         }
         for (k, sum) in sums.iter().enumerate() {
@@ -378,6 +407,25 @@ pub mod wide {
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[test]
+    fn products_of_halves_are_exact() {
+        let edges = [0, 1, -1, 0xFFF, 0x1000, -0xFFF, -0x1000, 0x7F_FFFF, -0x80_0000, 0x12_3456];
+        for a in edges {
+            for b in edges {
+                assert_eq!(product_of_halves(a, b), i64::from(a) * i64::from(b), "{a} {b}");
+            }
+        }
+        let mut x = 1u32;
+        let mut next = || {
+            x = x.wrapping_mul(1_664_525).wrapping_add(1_013_904_223);
+            x as i32 >> 8
+        };
+        for _ in 0..100_000 {
+            let (a, b) = (next(), next());
+            assert_eq!(product_of_halves(a, b), i64::from(a) * i64::from(b), "{a} {b}");
+        }
+    }
     use crate::frame::{CHANNELS, COUNT_MAX, COUNT_MIN};
     use proptest::prelude::*;
 

@@ -35,6 +35,14 @@ fn edge(cut: Cut, around: &CutFrames) -> NeutralSums {
 }
 
 impl NeutralAccumulator {
+    /// Nothing added yet.
+    pub const IDLE: NeutralAccumulator = NeutralAccumulator {
+        edge: NeutralSums { sum_q16: 0, square_q16: 0, peak: 0 },
+        sum: 0,
+        square: 0,
+        peak: 0,
+    };
+
     /// Starts a window at a cut.
     pub fn begin(&mut self, start: Cut, around: &CutFrames) {
         *self = NeutralAccumulator { edge: edge(start, around), ..Self::default() };

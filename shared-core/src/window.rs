@@ -96,10 +96,14 @@ pub struct Follow {
     pub neutral: bool,
 }
 
-impl Default for Follow {
+impl Follow {
     /// Harmonics, no neutral.
+    pub const USUAL: Follow = Follow { harmonics: true, neutral: false };
+}
+
+impl Default for Follow {
     fn default() -> Self {
-        Follow { harmonics: true, neutral: false }
+        Follow::USUAL
     }
 }
 
@@ -162,19 +166,30 @@ pub struct Meter<B> {
     cutter: Cutter,
 }
 
+impl<B> Meter<B> {
+    /// A meter that waits for [`Meter::begin`]: a constant, so that it can lie in static memory.
+    ///
+    /// All its bits are zero if the buffer's are: static memory then takes no room in a program.
+    pub const fn idle(hold: B) -> Self {
+        let config = MeterConfig { sample_rate_hz: 0.0, nominal: Nominal::Hz50 };
+        Meter { config, hold, held: 0, started: false, cutter: Cutter::idle(config) }
+    }
+}
+
 impl<B: AsRef<[Frame]> + AsMut<[Frame]>> Meter<B> {
     /// Sets up a meter; the buffer's content does not matter.
     pub fn new(config: MeterConfig, hold: B) -> Result<Self, MeterError> {
-        config.check(hold.as_ref().len())?;
-        Ok(Meter::checked(config, hold, Follow::default()))
+        let mut meter = Meter::idle(hold);
+        meter.begin(config)?;
+        Ok(meter)
     }
 
-    /// A meter whose configuration has passed [`MeterConfig::check`] with this buffer.
-    ///
-    /// A meter is large: without a `Result` around it, it is made where it stays.
-    #[inline(always)]
-    pub fn checked(config: MeterConfig, hold: B, follow: Follow) -> Self {
-        Meter { config, hold, held: 0, started: false, cutter: Cutter::new(config, follow) }
+    /// Sets up an idle meter where it lies.
+    pub fn begin(&mut self, config: MeterConfig) -> Result<(), MeterError> {
+        config.check(self.hold.as_ref().len())?;
+        self.config = config;
+        self.cutter.follow = Follow::USUAL;
+        Ok(())
     }
 
     /// The configuration given at the start.
@@ -319,8 +334,9 @@ fn floor_counts() -> f64 {
 #[derive(Clone, Copy, Debug)]
 struct Previous {
     sums: Sums,
-    /// Frequency from the middle of the window before it to its own middle, in Hz.
-    between_hz: Option<f64>,
+    /// Frequency from the middle of the window before it to its own middle, in Hz; not a number
+    /// where there was none. (As an option, it would make idle memory other than zero.)
+    between_hz: f64,
 }
 
 /// Everything that is added up over a window.
@@ -403,23 +419,23 @@ struct Cutter {
 
 impl Cutter {
     /// A cutter that waits for [`Cutter::restart`].
-    fn new(config: MeterConfig, follow: Follow) -> Self {
-        let start = Cut::first();
+    const fn idle(config: MeterConfig) -> Self {
+        let nothing = Follow { harmonics: false, neutral: false };
         Cutter {
             config,
-            follow,
-            expected_hz: config.nominal.hz(),
+            follow: nothing,
+            expected_hz: 0.0,
             slope_hz: 0.0,
             locked: false,
             first_frame: 0,
-            start,
+            start: Cut::NOWHERE,
             end_cell: 0,
-            end: start,
+            end: Cut::NOWHERE,
             adders: Adders {
-                following: Follow::default(),
-                accumulator: Accumulator::new(0.0, start, &[Frame::ZERO; CUT_FRAMES]),
+                following: nothing,
+                accumulator: Accumulator::idle(),
                 spreader: Spreader::new(),
-                neutral: NeutralAccumulator::default(),
+                neutral: NeutralAccumulator::IDLE,
             },
             buffer: [Frame::ZERO; BLOCK],
             buffered: 0,
@@ -604,7 +620,10 @@ impl Cutter {
         self.locked = followed.is_some();
         self.expected_hz = followed.map_or(self.config.nominal.hz(), |f| f.next_hz);
         self.slope_hz = followed.map_or(0.0, |f| f.slope_hz);
-        self.previous = followed.map(|f| Previous { sums, between_hz: f.between_hz });
+        self.previous = followed.map(|f| Previous {
+            sums,
+            between_hz: f.between_hz.unwrap_or(f64::NAN),
+        });
         self.first_frame += u64::from(self.end_cell);
         self.start = self.end;
         self.begin();
@@ -635,7 +654,11 @@ impl Cutter {
             return None;
         }
         let slope =
-            before.between_hz.map_or(0.0, |b| (between - b).clamp(-SLOPE_MAX_HZ, SLOPE_MAX_HZ));
+            if before.between_hz.is_nan() {
+                0.0
+            } else {
+                (between - before.between_hz).clamp(-SLOPE_MAX_HZ, SLOPE_MAX_HZ)
+            };
         Some(Followed {
             middle_hz: between + slope / 2.0,
             between_hz: Some(between),

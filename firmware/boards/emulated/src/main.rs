@@ -18,13 +18,14 @@ mod uart;
 use cortex_m_rt::entry;
 use cortex_m_semihosting::{debug, hprintln};
 use files::{FlashFile, SampleFile};
-use static_cell::StaticCell;
+use static_cell::{ConstStaticCell, StaticCell};
 use timer::Instructions;
 use uart::Uart;
 use wattless_core::frame::Frame;
 use wattless_node::link::LinkServer;
 use wattless_node::node::{Hardware, Node};
 use wattless_node::ring::Slot;
+use wattless_node::sampler::{HOLD, NodeMeter};
 
 /// Frames taken from the file at a time.
 const BLOCK: usize = 160;
@@ -100,7 +101,8 @@ fn run() -> Result<(), &'static str> {
         used.report("node");
         bare.report("bare");
         stack::report();
-        hprintln!("node {} bytes, link {} bytes", size_of_val(node), size_of_val(&link));
+        let node_bytes = size_of_val(node) + size_of::<NodeMeter>();
+        hprintln!("node {} bytes, link {} bytes", node_bytes, size_of_val(&link));
     }
     while has(b"serve") {
         link.poll(node, &mut uart).map_err(|e| match e {})?;
@@ -110,7 +112,7 @@ fn run() -> Result<(), &'static str> {
 }
 
 /// Says which records are kept since the number given.
-fn tell(node: &mut Node<FlashFile>, from: u32) -> u32 {
+fn tell(node: &mut BoardNode, from: u32) -> u32 {
     let next = node.keeper().bounds().next;
     for seq in from..next {
         if matches!(node.keeper().read(seq), Ok(Slot::Page(_))) {
@@ -120,21 +122,25 @@ fn tell(node: &mut Node<FlashFile>, from: u32) -> u32 {
     next
 }
 
-/// The node has a place of its own, and its making leaves the stack before sampling begins.
-static NODE: StaticCell<Node<FlashFile>> = StaticCell::new();
+/// The node and its meter have places of their own, which leave the stack to the sampling.
+type BoardNode = Node<FlashFile, &'static mut NodeMeter>;
+static METER: ConstStaticCell<NodeMeter> = ConstStaticCell::new(NodeMeter::idle([Frame::ZERO; HOLD]));
+static NODE: StaticCell<BoardNode> = StaticCell::new();
 
 #[inline(never)]
 fn start(
     flash: FlashFile,
     hardware: Hardware,
     clock_ms: Option<u64>,
-) -> Result<&'static mut Node<FlashFile>, &'static str> {
+) -> Result<&'static mut BoardNode, &'static str> {
     let place = NODE.try_uninit().ok_or("started twice")?;
-    Node::start_in(place, flash, hardware, clock_ms).map_err(|_| "no start")
+    let meter = METER.try_take().ok_or("started twice")?;
+    let node = Node::start_on(flash, hardware, clock_ms, meter).map_err(|_| "no start")?;
+    Ok(place.write(node))
 }
 
 /// Lets the node do the work on its flash that is due.
-fn work(node: &mut Node<FlashFile>) {
+fn work(node: &mut BoardNode) {
     let now = node.uptime_ms();
     for _ in 0..WORK_PER_BLOCK {
         if node.service(now) > now {
