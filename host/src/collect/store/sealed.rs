@@ -3,9 +3,7 @@
 use super::columns::{Column, Kind, StoredRecord, Value, column, columns, columns_since_2};
 use super::node::NodeId;
 use bytes::Bytes;
-use parquet::basic::{
-    Compression, Encoding, LogicalType, Repetition, TimeUnit, Type as Physical, ZstdLevel,
-};
+use parquet::basic::{Compression, Encoding, LogicalType, Repetition, TimeUnit, Type as Physical};
 use parquet::column::reader::ColumnReader;
 use parquet::data_type::{FloatType, Int32Type, Int64Type};
 use parquet::errors::{ParquetError, Result};
@@ -54,7 +52,9 @@ fn properties(id: NodeId, day: &str, format: u32) -> Result<WriterProperties> {
         .set_dictionary_enabled(false)
         .set_statistics_enabled(EnabledStatistics::None)
         .set_offset_index_disabled(true)
-        .set_compression(Compression::ZSTD(ZstdLevel::try_new(3)?))
+        // Days are many small chunks: to set up a decompressor for each would take as long as
+        // all the rest of reading a year, for a third of the size. Compressed ones still read.
+        .set_compression(Compression::UNCOMPRESSED)
         .set_data_page_row_count_limit(1 << 20)
         .set_data_page_size_limit(1 << 24)
         .set_key_value_metadata(Some(vec![
