@@ -1,8 +1,6 @@
 //! Exact amounts of inexact quantities, and how they are written in a rule.
 
-use crate::analyse::tariff::clause::{
-    Adjustment, AdjustmentFormula, PfPercent, Points, Tiers,
-};
+use crate::analyse::tariff::clause::{Adjustment, AdjustmentFormula, PfPercent, Points, Tiers};
 use rust_decimal::Decimal;
 
 /// The money of a quantity: each tier's part at its rate.

@@ -354,10 +354,10 @@ fn like_days(series: &LoadSeries, zone: &TimeZone) -> Vec<LikeDay> {
         if let (Some(from), Some(to)) = (day_start_ms(day, zone), day_start_ms(next, zone)) {
             let first = (from - series.start_ms).div_euclid(series.step_ms());
             let steps = ((to - from) / series.step_ms()) as usize;
-            if let Ok(first) = usize::try_from(first) {
-                if (first..first + steps).all(|k| series.is_covered(k)) {
-                    days.push(LikeDay { date: day, start_ms: from, steps, weekday: weekday(day) });
-                }
+            if let Ok(first) = usize::try_from(first)
+                && (first..first + steps).all(|k| series.is_covered(k))
+            {
+                days.push(LikeDay { date: day, start_ms: from, steps, weekday: weekday(day) });
             }
         }
         day = next;

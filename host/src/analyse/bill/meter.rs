@@ -166,10 +166,10 @@ impl Meter {
                 if b.kwh < a.kwh {
                     return Err(backwards("kWh register", a.kwh, b.kwh));
                 }
-                if let (Some(x), Some(y)) = (a.kvarh, b.kvarh) {
-                    if y < x {
-                        return Err(backwards("kvarh register", x, y));
-                    }
+                if let (Some(x), Some(y)) = (a.kvarh, b.kvarh)
+                    && y < x
+                {
+                    return Err(backwards("kvarh register", x, y));
                 }
             }
         }

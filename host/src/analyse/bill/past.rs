@@ -85,10 +85,10 @@ impl PastBills {
         for row in table.rows() {
             match columns.bill(table, row, tariff, zone) {
                 Ok(bill) => {
-                    if let Some(before) = bills.last() {
-                        if let Some(message) = follows(before, &bill) {
-                            faults.push(RowFault { line: row.line, message });
-                        }
+                    if let Some(before) = bills.last()
+                        && let Some(message) = follows(before, &bill)
+                    {
+                        faults.push(RowFault { line: row.line, message });
                     }
                     bills.push(bill);
                 }
@@ -420,28 +420,27 @@ impl Said {
 fn impossible(s: &Stated, frame: &MonthFrame) -> Vec<String> {
     let mut faults = Vec::new();
     let (kw, kva, kwh) = (s.kw.highest(), s.kva.highest(), s.kwh.sum());
-    if let (Some(kw), Some(kva)) = (kw, kva) {
-        if kva < kw * 0.999 {
-            faults
-                .push(format!("kva {kva} is below kw {kw}, which cannot be; were they exchanged?"));
-        }
+    if let (Some(kw), Some(kva)) = (kw, kva)
+        && kva < kw * 0.999
+    {
+        faults.push(format!("kva {kva} is below kw {kw}, which cannot be; were they exchanged?"));
     }
     let hours = frame.length_s() / 3600.0;
-    if let (Some(kw), Some(kwh)) = (kw, kwh) {
-        if kwh > kw * hours * 1.01 + 1.0 {
-            faults.push(format!(
-                "{kwh} kWh in {hours:.0} h is a mean of {:.1} kW, above the highest demand of \
+    if let (Some(kw), Some(kwh)) = (kw, kwh)
+        && kwh > kw * hours * 1.01 + 1.0
+    {
+        faults.push(format!(
+            "{kwh} kWh in {hours:.0} h is a mean of {:.1} kW, above the highest demand of \
                  {kw} kW; check both, and the month",
-                kwh / hours
-            ));
-        }
+            kwh / hours
+        ));
     }
     for (name, said) in [("kwh", &s.kwh), ("kvarh", &s.kvarh)] {
         let parts: Option<f64> = said.periods.iter().copied().sum();
-        if let (Some(total), Some(parts)) = (said.total, parts.filter(|_| said.periods.len() > 1)) {
-            if (total - parts).abs() > 1.0f64.max(total * 1e-4) {
-                faults.push(format!("{name} {total} is not the sum of its periods, {parts}"));
-            }
+        if let (Some(total), Some(parts)) = (said.total, parts.filter(|_| said.periods.len() > 1))
+            && (total - parts).abs() > 1.0f64.max(total * 1e-4)
+        {
+            faults.push(format!("{name} {total} is not the sum of its periods, {parts}"));
         }
     }
     faults

@@ -271,10 +271,10 @@ impl Plan {
                 last = Some((start_ms, p_w));
                 self.push_interval(series, from, to, cell, p_w);
             } else {
-                if series.covered_s[from..to].iter().any(|c| *c > 0.0) {
-                    if let Some(cell) = cell {
-                        self.frames[cell / self.slots].intervals_partial += 1;
-                    }
+                if series.covered_s[from..to].iter().any(|c| *c > 0.0)
+                    && let Some(cell) = cell
+                {
+                    self.frames[cell / self.slots].intervals_partial += 1;
                 }
                 if last.is_some() {
                     let inside = gap.map_or(0.0, |g| g.1).max(wh / self.hours);

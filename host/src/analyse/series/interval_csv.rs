@@ -236,7 +236,7 @@ fn instant(text: &str, before: i64, zone: &TimeZone) -> Result<i64, String> {
     match ambiguous.offset() {
         AmbiguousOffset::Unambiguous { .. } => ms(ambiguous.compatible()).map_err(outside),
         AmbiguousOffset::Fold { .. } => {
-            let first = ms(ambiguous.clone().earlier()).map_err(outside)?;
+            let first = ms(ambiguous.earlier()).map_err(outside)?;
             if first > before {
                 return Ok(first);
             }

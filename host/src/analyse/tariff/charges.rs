@@ -294,10 +294,9 @@ impl Reader<'_, '_> {
         let both_ways = self.t.flag("both_ways")?;
         let max_factor = self.t.number("max_factor")?;
         let Some(target) = target else {
-            for at in [formula.map(|f| f.map(|_| ())), both_ways.map(|f| f.map(|_| ()))] {
-                if let Some(at) = at {
-                    return Err(at.fault("needs target_pf; give the target, or remove it"));
-                }
+            let others = [formula.map(|f| f.map(|_| ())), both_ways.map(|f| f.map(|_| ()))];
+            if let Some(at) = others.into_iter().flatten().next() {
+                return Err(at.fault("needs target_pf; give the target, or remove it"));
             }
             return match max_factor {
                 Some(at) => Err(at.fault("needs target_pf; give the target, or remove it")),
@@ -468,20 +467,20 @@ impl Reader<'_, '_> {
         if below.is_empty() && above.is_empty() {
             return Err(self.t.fault("target_pf", "is missing; give it with percent_per_point"));
         }
-        if let (Some((b, _)), Some((a, at))) = (below.first(), above.first()) {
-            if a.pf < b.pf {
-                return Err(at.fault(format!(
-                    "the bonus begins at {} while the surcharge reaches up to {}; one power \
+        if let (Some((b, _)), Some((a, at))) = (below.first(), above.first())
+            && a.pf < b.pf
+        {
+            return Err(at.fault(format!(
+                "the bonus begins at {} while the surcharge reaches up to {}; one power \
                      factor cannot have both",
-                    a.pf, b.pf
-                )));
-            }
+                a.pf, b.pf
+            )));
         }
         let best = self.pf("best_pf")?;
-        if let Some(at) = &best {
-            if above.first().is_none_or(|a| at.value < a.0.pf) {
-                return Err(at.fault("limits the bonus and must lie above where it begins"));
-            }
+        if let Some(at) = &best
+            && above.first().is_none_or(|a| at.value < a.0.pf)
+        {
+            return Err(at.fault("limits the bonus and must lie above where it begins"));
         }
         let words = [
             ("proportional", Points::Proportional),
