@@ -128,8 +128,8 @@ pub fn written(files: &[PathBuf]) -> String {
     }
     if cfg!(not(feature = "pdf")) {
         out.push_str(
-            "No PDF: this program was built without it. Print the HTML file to PDF, or build with\n\
-             `cargo build --release --features pdf`, which takes minutes the first time.\n",
+            "No PDF: this program was built without it. Print the HTML file to PDF, or build\n\
+             with `cargo build --release --features pdf`: it takes minutes the first time.\n",
         );
     }
     out

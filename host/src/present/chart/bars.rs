@@ -205,7 +205,7 @@ pub struct RankChart {
 }
 
 impl Chart for RankChart {
-    fn scene(&self, canvas: &Canvas, locale: &Locale) -> Scene {
+    fn scene(&self, canvas: &Canvas, _locale: &Locale) -> Scene {
         let c = canvas;
         let mut scene = Scene::new(c);
         let notes = self.rows.iter().map(|r| c.width_of(&r.note)).fold(0.0, f64::max);
@@ -242,7 +242,6 @@ impl Chart for RankChart {
             let beside = (zero.max(end) + c.letter * 0.8, from + bar / 2.0 + c.line * 0.28);
             scene.text(beside, row.note.as_str(), Anchor::Start, Ink::Quiet);
         }
-        let _ = locale;
         scene
     }
 

@@ -23,7 +23,7 @@ pub struct PhasorChart {
 }
 
 impl Chart for PhasorChart {
-    fn scene(&self, canvas: &Canvas, locale: &Locale) -> Scene {
+    fn scene(&self, canvas: &Canvas, _locale: &Locale) -> Scene {
         let mut scene = Scene::new(canvas);
         let c = canvas;
         let radius = (c.width.min(c.height) / 2.0 - c.line * 1.2).max(10.0);
@@ -77,7 +77,6 @@ impl Chart for PhasorChart {
         for k in 0..self.phases.min(3) {
             arrow(&self.i[k], most_i, 0.66, 3.0, k, format!("I{}", k + 1));
         }
-        let _ = locale;
         scene
     }
 

@@ -168,7 +168,7 @@ impl Chart for TimeChart {
         }
         let room = ((plot.x.end - plot.x.start) / (canvas.letter * 8.0)) as usize;
         let date = |d: jiff::civil::Date| short_date(locale, d);
-        let ticks = time_ticks(&plot_clock(self), self.from_ms, self.to_ms, room, &date);
+        let ticks = time_ticks(&self.clock, self.from_ms, self.to_ms, room, &date);
         let days = (self.to_ms - self.from_ms) as f64 / 8.64e7;
         plot.time_axis(&mut scene, &ticks, days > 1.5 && days < 32.0);
         for trace in &self.traces {
@@ -198,10 +198,6 @@ impl Chart for TimeChart {
     fn alt(&self, locale: &Locale) -> String {
         locale.localise(&self.told)
     }
-}
-
-fn plot_clock(chart: &TimeChart) -> LocalClock {
-    chart.clock.clone()
 }
 
 /// Day and month in the plant's order: `03-31`, `31.03.`, `31/03`, `03/31`.

@@ -1,7 +1,6 @@
 //! What the report stands on: method, site, connection, completeness, phases.
 
 use super::Material;
-use super::load::scale;
 use super::model::{Block, Section, Table};
 use crate::analyse::survey::verdict::Cause;
 use crate::present::chain::chain_state;
@@ -358,6 +357,5 @@ pub(super) fn phases(m: &Material<'_>) -> Section {
         ));
     }
     out.points(points);
-    let _ = scale(u);
     out
 }

@@ -46,7 +46,7 @@ pub(super) fn section(m: &Material<'_>) -> Option<Section> {
             percent(v.basis.confidence)
         ),
         250.0,
-        chart(m, v),
+        chart(v),
     );
     let row = |name: &str, d: &Drop| {
         vec![
@@ -94,7 +94,7 @@ pub(super) fn section(m: &Material<'_>) -> Option<Section> {
     Some(out)
 }
 
-fn chart(m: &Material<'_>, v: &Verification) -> FitChart {
+fn chart(v: &Verification) -> FitChart {
     let u = words_of_proof::prefix(v);
     let k = scale(u);
     let bins = |get: fn(&crate::analyse::verify::LoadBin) -> Option<f64>| {
@@ -113,7 +113,6 @@ fn chart(m: &Material<'_>, v: &Verification) -> FitChart {
         .filter(|c| c.after_var.is_some())
         .map(|c| c.uncertainty_var.unwrap_or(0.0) * k)
         .collect();
-    let _ = m;
     FitChart {
         load_unit: u.unit("W"),
         unit: u.unit("var"),

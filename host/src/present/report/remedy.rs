@@ -174,7 +174,7 @@ pub(super) fn section(m: &Material<'_>) -> Option<Section> {
         left: Vec::new(),
         strong,
     }));
-    explain(m, &mut out, s);
+    explain(&mut out, s);
     if !s.excluded.is_empty() {
         out.add(Block::Heading("Excluded by a limit".into()));
         let named = s.excluded.iter().take(EXCLUDED_SHOWN).map(|o| {
@@ -202,7 +202,7 @@ fn row(m: &Material<'_>, o: &Outcome) -> Vec<String> {
 }
 
 /// What stands behind the recommended one.
-fn explain(m: &Material<'_>, out: &mut Section, s: &Sizing) {
+fn explain(out: &mut Section, s: &Sizing) {
     if nothing_is_best(s) {
         return;
     }
@@ -233,7 +233,6 @@ fn explain(m: &Material<'_>, out: &mut Section, s: &Sizing) {
         ));
     }
     out.add(Block::Facts(facts));
-    let _ = m;
     out.points(c.cautions.iter().map(|r| r.words.clone()).collect());
 }
 
