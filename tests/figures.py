@@ -38,7 +38,7 @@ def week():
 
 def main():
     ratio = run(sys.executable, "tests/numpy_ratio.py")
-    table = "\n".join(line for line in ratio.splitlines() if line.startswith("|"))
+    table = ratio.rstrip()
     demo = week()
     survey = run("cargo", "bench", "-q", "--locked", "-p", "wattless-tests", "--bench", "survey_year")
     store = run("cargo", "run", "-q", "--release", "--locked", "-p", "wattless", "--example", "store_speed")

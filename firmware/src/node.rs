@@ -1,17 +1,17 @@
 //! The whole node for a board that runs in one context: sampler, keeper, wall clock.
 
-use crate::keeper::{Keeper, StartError, Wall};
+use crate::keeper::{Found, Keeper, StartError, Wall};
 use crate::ring::Slot;
-use crate::sampler::{CAPTURE_FRAMES, NodeMeter, Own, Sampler};
+use crate::sampler::{CAPTURE_FRAMES, HOLD, NodeMeter, Own, Sampler};
+use core::mem::MaybeUninit;
 use core::ops::DerefMut;
 use embedded_storage::nor_flash::NorFlash;
 use heapless::{String, Vec};
 use wattless_core::flags::Flags;
 use wattless_core::frame::{COUNT_MAX, Frame};
-use wattless_core::interval::Energies;
 use wattless_core::record::{RECORD_VERSION, WallQuality};
 use wattless_core::settings::Settings;
-use wattless_core::window::MeterError;
+use wattless_core::window::MeterConfig;
 use wattless_core::wire::{
     CaptureInfo, CaptureSlice, HookupSnapshot, Identity, Live, LivePhase, LogSlice,
     PAGES_PER_REPLY, Refusal, Reply, Request, Status,
@@ -36,6 +36,12 @@ pub struct Hardware {
     pub sample_rate_mhz: u32,
 }
 
+impl Hardware {
+    fn sample_rate_hz(&self) -> f64 {
+        f64::from(self.sample_rate_mhz) / 1000.0
+    }
+}
+
 /// A node: frames, bytes and the time go in; records and answers come out.
 #[derive(Debug)]
 pub struct Node<F, M = Own> {
@@ -55,37 +61,72 @@ impl<F: NorFlash> Node<F> {
         hardware: Hardware,
         clock_wall_ms: Option<u64>,
     ) -> Result<Self, StartError> {
-        Node::start_with(flash, hardware, clock_wall_ms, Sampler::new)
+        let (keeper, found) = Node::open(flash, &hardware)?;
+        let mut node = Node::made(hardware, keeper, found);
+        if let Some(wall_ms) = clock_wall_ms {
+            node.clock_reads(wall_ms);
+        }
+        Ok(node)
+    }
+
+    /// Starts as [`Node::start`] does, in a place that the board has for it.
+    ///
+    /// A node is large: it takes the stack of one at most on its way there.
+    pub fn start_in(
+        place: &mut MaybeUninit<Self>,
+        flash: F,
+        hardware: Hardware,
+        clock_wall_ms: Option<u64>,
+    ) -> Result<&mut Self, StartError> {
+        let (keeper, found) = Node::open(flash, &hardware)?;
+        let node = place.write(Node::made(hardware, keeper, found));
+        if let Some(wall_ms) = clock_wall_ms {
+            node.clock_reads(wall_ms);
+        }
+        Ok(node)
+    }
+
+    /// Reads the flash and makes sure that the sample rate suits the settings found.
+    fn open(flash: F, hardware: &Hardware) -> Result<(Keeper<F>, Found), StartError> {
+        let (keeper, found) = Keeper::open(flash, hardware.node_id)?;
+        let config = MeterConfig {
+            sample_rate_hz: hardware.sample_rate_hz(),
+            nominal: found.settings.nominal,
+        };
+        config.check(HOLD).map_err(|_| StartError::SampleRate)?;
+        Ok((keeper, found))
+    }
+
+    #[inline(always)]
+    fn made(hardware: Hardware, keeper: Keeper<F>, found: Found) -> Self {
+        Node {
+            hardware,
+            sampler: Sampler::checked(hardware.sample_rate_hz(), &found.settings, found.energies),
+            settings: found.settings,
+            keeper,
+            wall: Wall::default(),
+            clock_to_set: None,
+            link_errors: 0,
+        }
     }
 }
 
 impl<F: NorFlash, M: DerefMut<Target = NodeMeter>> Node<F, M> {
-    /// The same with an idle meter that lies elsewhere, so that little passes over the stack.
+    /// Starts with an idle meter that lies elsewhere, for good: little passes over the stack.
     pub fn start_on(
         flash: F,
         hardware: Hardware,
         clock_wall_ms: Option<u64>,
         meter: M,
     ) -> Result<Self, StartError> {
-        Node::start_with(flash, hardware, clock_wall_ms, |rate, settings, energies| {
-            Sampler::with_meter(meter, rate, settings, energies)
-        })
-    }
-
-    fn start_with(
-        flash: F,
-        hardware: Hardware,
-        clock_wall_ms: Option<u64>,
-        sampler: impl FnOnce(f64, &Settings, Energies) -> Result<Sampler<M>, MeterError>,
-    ) -> Result<Self, StartError> {
-        let (keeper, found) = Keeper::open(flash, hardware.node_id)?;
-        let rate = f64::from(hardware.sample_rate_mhz) / 1000.0;
-        let sampler =
-            sampler(rate, &found.settings, found.energies).map_err(|_| StartError::SampleRate)?;
+        let (keeper, found) = Node::<F>::open(flash, &hardware)?;
+        let rate_hz = hardware.sample_rate_hz();
+        let sampler = Sampler::with_meter(meter, rate_hz, &found.settings, found.energies)
+            .map_err(|_| StartError::SampleRate)?;
         let mut node = Node {
             hardware,
-            settings: found.settings,
             sampler,
+            settings: found.settings,
             keeper,
             wall: Wall::default(),
             clock_to_set: None,

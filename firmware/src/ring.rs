@@ -5,6 +5,7 @@
 //! never written again, whatever it reads as. The sequence numbers skipped that
 //! way are void, and the next record says how many there were.
 
+use core::num::NonZeroU32;
 use embedded_storage::nor_flash::NorFlash;
 use wattless_core::record::{PAGE, Page, RecordError, check_page, page_seq};
 
@@ -44,8 +45,9 @@ pub enum Slot {
 #[derive(Debug)]
 pub struct Ring {
     region: Region,
-    sector_pages: u32,
-    slots: u32,
+    /// Not zero, so that a remainder by it needs no check.
+    sector_pages: NonZeroU32,
+    slots: NonZeroU32,
     /// The next sequence number to be written.
     next: u32,
     /// Sequence numbers below this lie in sectors that are erased or written by this start.
@@ -72,30 +74,26 @@ impl Ring {
             && PAGE.is_multiple_of(F::READ_SIZE)
             && region.start.is_multiple_of(erase)
             && region.len.is_multiple_of(erase)
-            && region.len / erase >= 3
+            && region.len.checked_div(erase).is_some_and(|sectors| sectors >= 3)
             && u64::from(region.start) + u64::from(region.len) <= flash.capacity() as u64;
-        if !fits {
+        let sizes = (NonZeroU32::new(erase / page), NonZeroU32::new(region.len / page));
+        let (Some(sector_pages), Some(slots), true) = (sizes.0, sizes.1, fits) else {
             return Err(LogError::Region);
-        }
-        let mut ring = Ring {
-            region,
-            sector_pages: erase / page,
-            slots: region.len / page,
-            next: 0,
-            clean_until: 0,
-            first: 0,
-            skipped: 0,
         };
+        let mut ring =
+            Ring { region, sector_pages, slots, next: 0, clean_until: 0, first: 0, skipped: 0 };
         let newest = ring.search(flash)?;
         Ok((ring, newest))
     }
 
     fn search<F: NorFlash>(&mut self, flash: &mut F) -> Result<Option<Page>, LogError> {
         let (mut newest, mut oldest): (Option<Page>, Option<u32>) = (None, None);
-        for sector in 0..self.slots / self.sector_pages {
+        let per_sector = self.sector_pages.get();
+        for sector in 0..self.slots.get() / self.sector_pages {
             // The first sound page of a sector stands for it: later ones are newer.
-            for k in 0..self.sector_pages {
-                if let Slot::Page(page) = self.read_slot(flash, sector * self.sector_pages + k)? {
+            let first = sector.wrapping_mul(per_sector);
+            for k in 0..per_sector {
+                if let Slot::Page(page) = self.read_slot(flash, first.wrapping_add(k))? {
                     let seq = page_seq(&page);
                     oldest = Some(oldest.map_or(seq, |o| o.min(seq)));
                     if newest.as_ref().is_none_or(|n| page_seq(n) < seq) {
@@ -109,9 +107,10 @@ impl Ring {
             return Ok(None);
         };
         let start = page_seq(&last);
-        let sector_start = start - start % self.sector_pages;
+        let sector_start = start.wrapping_sub(start % self.sector_pages);
+        let sector_end = sector_start.saturating_add(per_sector);
         // Bits that a power cut left weak may read otherwise now: what was sound once counts.
-        for seq in start.saturating_add(1)..sector_start.saturating_add(self.sector_pages) {
+        for seq in start.saturating_add(1)..sector_end {
             if let Slot::Page(page) = self.read_slot(flash, seq % self.slots)?
                 && page_seq(&page) == seq
             {
@@ -120,7 +119,7 @@ impl Ring {
         }
         let newest = page_seq(&last);
         self.first = oldest.unwrap_or(0);
-        self.next = sector_start.saturating_add(self.sector_pages);
+        self.next = sector_end;
         self.clean_until = self.next;
         self.skipped = self.next.saturating_sub(newest).saturating_sub(1);
         Ok(Some(last))
@@ -128,7 +127,7 @@ impl Ring {
 
     /// Reads a slot; a page whose number does not belong there counts as void.
     fn read_slot<F: NorFlash>(&self, flash: &mut F, slot: u32) -> Result<Slot, LogError> {
-        let address = self.region.start + slot * PAGE as u32;
+        let address = self.address(slot);
         let mut page = [0u8; PAGE];
         let (head, rest) = page.split_at_mut(16);
         flash.read(address, head).map_err(|_| LogError::Flash)?;
@@ -136,7 +135,7 @@ impl Ring {
         if head.first() == Some(&0xFF) {
             return Ok(Slot::Void);
         }
-        flash.read(address + 16, rest).map_err(|_| LogError::Flash)?;
+        flash.read(address.wrapping_add(16), rest).map_err(|_| LogError::Flash)?;
         let sound = matches!(check_page(&page), Ok(()) | Err(RecordError::Version { .. }));
         Ok(if sound && page_seq(&page) % self.slots == slot {
             Slot::Page(page)
@@ -145,9 +144,14 @@ impl Ring {
         })
     }
 
+    /// First byte of a slot; it lies in the flash, which the start has checked.
+    fn address(&self, slot: u32) -> u32 {
+        self.region.start.wrapping_add(slot.wrapping_mul(PAGE as u32))
+    }
+
     /// The oldest sequence number that may be held; equal to [`Ring::next`] when empty.
     pub fn oldest(&self) -> u32 {
-        self.clean_until.saturating_sub(self.slots).max(self.first).min(self.next)
+        self.clean_until.saturating_sub(self.slots.get()).max(self.first).min(self.next)
     }
 
     /// The next sequence number to be written.
@@ -158,7 +162,7 @@ impl Ring {
     /// How many records the ring holds at least, once full.
     pub fn capacity(&self) -> u32 {
         // Two sectors may be erased ahead of need.
-        self.slots - 2 * self.sector_pages
+        self.slots.get().saturating_sub(self.sector_pages.get().saturating_mul(2))
     }
 
     /// Sequence numbers left empty just before the next one.
@@ -179,15 +183,16 @@ impl Ring {
 
     /// Whether an erase should be done soon: the sector in use is half full.
     pub fn wants_erase(&self) -> bool {
-        self.clean_until.saturating_sub(self.next) <= self.sector_pages / 2
+        self.clean_until.saturating_sub(self.next) <= self.sector_pages.get() / 2
     }
 
     /// Erases the next sector ahead of need; loses the oldest records when the ring is full.
     pub fn erase_ahead<F: NorFlash>(&mut self, flash: &mut F) -> Result<(), LogError> {
-        let sector_bytes = self.sector_pages * PAGE as u32;
-        let start = self.region.start + (self.clean_until % self.slots) * PAGE as u32;
-        let clean_until = self.clean_until.checked_add(self.sector_pages).ok_or(LogError::Full)?;
-        flash.erase(start, start + sector_bytes).map_err(|_| LogError::Flash)?;
+        let sector_bytes = self.sector_pages.get().wrapping_mul(PAGE as u32);
+        let start = self.address(self.clean_until % self.slots);
+        let pages = self.sector_pages.get();
+        let clean_until = self.clean_until.checked_add(pages).ok_or(LogError::Full)?;
+        flash.erase(start, start.wrapping_add(sector_bytes)).map_err(|_| LogError::Flash)?;
         self.clean_until = clean_until;
         Ok(())
     }
@@ -201,7 +206,7 @@ impl Ring {
             self.erase_ahead(flash)?;
         }
         let next = self.next.checked_add(1).ok_or(LogError::Full)?;
-        let address = self.region.start + (self.next % self.slots) * PAGE as u32;
+        let address = self.address(self.next % self.slots);
         let written = flash.write(address, page);
         let mut back = [0u8; PAGE];
         let kept = written.is_ok() && flash.read(address, &mut back).is_ok() && back == *page;

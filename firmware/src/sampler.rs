@@ -113,8 +113,9 @@ struct State {
     wall_offset_ms: Option<i64>,
     snapshot: Option<Snapshot>,
     waiting: Deque<Finished, WAITING>,
-    /// What was seen of Rogowski coils since the last window ended.
+    /// What is to be said of Rogowski coils in the window under way, and of the newest frames.
     remarks: Flags,
+    seen: Flags,
 }
 
 impl Sampler {
@@ -126,21 +127,37 @@ impl Sampler {
         settings: &Settings,
         energies: Energies,
     ) -> Result<Self, MeterError> {
-        let meter = Own(Meter::idle([Frame::ZERO; HOLD]));
-        Sampler::with_meter(meter, sample_rate_hz, settings, energies)
+        MeterConfig { sample_rate_hz, nominal: settings.nominal }.check(HOLD)?;
+        Ok(Sampler::checked(sample_rate_hz, settings, energies))
+    }
+
+    /// A sampler whose rate has passed [`MeterConfig::check`] with [`HOLD`] frames.
+    ///
+    /// A sampler is large: without a `Result` around it, it is made where it stays.
+    #[inline(always)]
+    pub fn checked(sample_rate_hz: f64, settings: &Settings, energies: Energies) -> Self {
+        let config = MeterConfig { sample_rate_hz, nominal: settings.nominal };
+        let meter = Own(Meter::checked(config, [Frame::ZERO; HOLD], settings.power.follow()));
+        Sampler::around(meter, sample_rate_hz, settings, energies)
     }
 }
 
 impl<M: DerefMut<Target = NodeMeter>> Sampler<M> {
-    /// The same with an idle meter that lies elsewhere.
+    /// As [`Sampler::new`], with an idle meter that lies elsewhere.
     pub fn with_meter(
         mut meter: M,
         sample_rate_hz: f64,
         settings: &Settings,
         energies: Energies,
     ) -> Result<Self, MeterError> {
-        meter.begin(MeterConfig { sample_rate_hz, nominal: settings.nominal })?;
-        Ok(Sampler {
+        let config = MeterConfig { sample_rate_hz, nominal: settings.nominal };
+        meter.begin(config, settings.power.follow())?;
+        Ok(Sampler::around(meter, sample_rate_hz, settings, energies))
+    }
+
+    #[inline(always)]
+    fn around(meter: M, sample_rate_hz: f64, settings: &Settings, energies: Energies) -> Self {
+        Sampler {
             meter,
             integrators: Integrators::new(&settings.power.calibration, sample_rate_hz),
             state: State {
@@ -157,9 +174,10 @@ impl<M: DerefMut<Target = NodeMeter>> Sampler<M> {
                 snapshot: None,
                 waiting: Deque::new(),
                 remarks: Flags::NONE,
+                seen: Flags::NONE,
             },
             capture: Capture { number: 0, counts: Vec::new(), filling: false },
-        })
+        }
     }
 
     /// Takes frames as they come from the converter, in order and without gaps.
@@ -173,11 +191,14 @@ impl<M: DerefMut<Target = NodeMeter>> Sampler<M> {
             return;
         }
         let mut piece = [Frame::ZERO; PIECE];
-        for raw in frames.chunks(PIECE) {
-            let seen = self.integrators.run(raw, &mut piece);
-            state.remarks.insert_if(seen.clipped, Flags::I_CLIPPED);
-            state.remarks.insert_if(seen.settling, Flags::I_SETTLING);
-            let whole = piece.get(..raw.len()).unwrap_or_default();
+        let mut left = frames;
+        while !left.is_empty() {
+            let (done, seen) = self.integrators.run(left, &mut piece);
+            state.seen = seen.flags();
+            state.remarks.insert(state.seen);
+            let Some((_, later)) = left.split_at_checked(done.max(1)) else { break };
+            left = later;
+            let whole = piece.get(..done).unwrap_or_default();
             self.meter.push(whole, &mut |window| state.window(window));
         }
     }
@@ -214,8 +235,10 @@ impl<M: DerefMut<Target = NodeMeter>> Sampler<M> {
         let config =
             MeterConfig { sample_rate_hz: self.state.sample_rate_hz, nominal: settings.nominal };
         self.meter.reconfigure(config);
+        self.meter.follow(settings.power.follow());
         let s = &mut self.state;
         self.integrators = Integrators::new(&settings.power.calibration, s.sample_rate_hz);
+        (s.remarks, s.seen) = (Flags::NONE, Flags::NONE);
         s.base_frames = s.base_frames.saturating_add(taken);
         s.nominal = settings.nominal;
         s.power = settings.power;
@@ -325,7 +348,8 @@ impl Capture {
 impl State {
     fn window(&mut self, window: &Window) {
         let mut reading = read_window(window, &self.power);
-        reading.flags.insert(core::mem::take(&mut self.remarks));
+        // The newest frames lie behind the window's end already.
+        reading.flags.insert(core::mem::replace(&mut self.remarks, self.seen));
         self.energies.add(&reading);
         self.windows = self.windows.saturating_add(1);
         let end_frames =

@@ -5,6 +5,7 @@
 //! A new section is one field in `raw::SiteFile`, one struct here, one line in `raw::resolve`.
 
 mod raw;
+pub mod uncertainty;
 
 use jiff::tz::TimeZone;
 use serde::Serialize;
@@ -36,6 +37,8 @@ pub struct Site {
     pub working_hours: WorkingHours,
     /// What a verdict takes.
     pub verdict: VerdictTerms,
+    /// How good sensors, reference and clock are.
+    pub uncertainty: uncertainty::UncertaintyTerms,
     /// Defaults that stand in for what the file does not say, in words.
     pub assumed: Vec<String>,
 }

@@ -55,6 +55,10 @@ flags! {
     ENERGY_RESTARTED = 15, "energy_restarted", "the energy counters started from zero";
     /// The integrator of a Rogowski coil had not settled after a start, a loss or an overload.
     I_SETTLING = 16, "i_settling", "the integrator of a Rogowski coil was settling";
+    /// The neutral current is that of a sensor, not the sum of the phases' currents.
+    NEUTRAL_MEASURED = 17, "neutral_measured", "the neutral current is measured by a sensor of its own";
+    /// The neutral's sensor and the sum of the phases' currents do not agree.
+    NEUTRAL_DIFFERS = 18, "neutral_differs", "the neutral's sensor does not read what the phases leave: turned, on another conductor, or leakage";
 }
 
 impl Flags {

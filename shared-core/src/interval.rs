@@ -2,10 +2,13 @@
 //! V and I aggregate as root mean square, powers as mean (IEC 61000-4-30, 4.5), all weighted by time.
 
 use crate::complex::Complex;
+use crate::distortion::{Apparent, Distortion, Squares};
 use crate::flags::Flags;
 use crate::frame::ACTIVE;
-use crate::power::{PhaseReading, Reading, TotalReading};
+use crate::power::{PhaseReading, Reading, TotalReading, effective_v_i};
 use crate::record::ORDERS;
+use crate::sequence::Components;
+use crate::wiring::Wiring;
 
 /// Smallest and largest value of the basic windows.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -38,6 +41,41 @@ pub struct IntervalHarmonics {
     pub i_orders: [f64; ORDERS.len()],
 }
 
+impl IntervalHarmonics {
+    /// Ratios of root mean squares over the windows.
+    fn of(d: &Distortion) -> Self {
+        let ratio = |x: Option<f64>| x.unwrap_or(f64::NAN);
+        let orders = |phases: &[Squares; 3]| {
+            let mut all = Squares::default();
+            phases.iter().for_each(|p| all.add(p, 1.0));
+            let mut ratios = [f64::NAN; ORDERS.len()];
+            for (k, (x, order)) in ratios.iter_mut().zip(ORDERS).enumerate() {
+                *x = ratio(all.kept_ratio(k).filter(|_| order as usize <= d.highest));
+            }
+            ratios
+        };
+        IntervalHarmonics {
+            v_thd: d.v.each_ref().map(|s| ratio(s.thd())),
+            i_thd: d.i.each_ref().map(|s| ratio(s.thd())),
+            v_orders: orders(&d.v),
+            i_orders: orders(&d.i),
+        }
+    }
+}
+
+/// RMS over an interval's windows of what is fundamental, in V and A.
+#[derive(Clone, Copy, Debug, Default, PartialEq)]
+pub struct Fundamentals {
+    /// Phase voltages.
+    pub v_v: [f64; 3],
+    /// Phase currents.
+    pub i_a: [f64; 3],
+    /// Line voltages L1–L2, L2–L3, L3–L1.
+    pub v_line_v: [f64; 3],
+    /// Neutral current.
+    pub i_neutral_a: f64,
+}
+
 /// What an interval was, in full precision.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct IntervalSummary {
@@ -55,8 +93,14 @@ pub struct IntervalSummary {
     pub total: TotalReading,
     /// Line voltages L1–L2, L2–L3, L3–L1 as RMS, in V.
     pub v_line_v: [f64; 3],
-    /// Neutral current as RMS, in A.
+    /// Neutral current as RMS, in A; flagged when it is a sensor's and not the phases' sum.
     pub i_neutral_a: f64,
+    /// Sum of the phases' currents as RMS, in A.
+    pub i_sum_a: f64,
+    /// RMS of the fundamentals.
+    pub fundamentals: Fundamentals,
+    /// Squares of harmonics, means over the windows; `None` unless every window has them.
+    pub distortion: Option<Distortion>,
     /// Mean fundamental phasor of every channel, in V or A.
     pub channels: [Complex; ACTIVE],
     /// Mean (DC) of every channel, in V or A.
@@ -79,6 +123,7 @@ pub struct IntervalBuilder {
     sum: IntervalSummary,
     frequency_time_s: f64,
     effective_all: bool,
+    distortion_all: bool,
 }
 
 impl Default for IntervalBuilder {
@@ -100,6 +145,9 @@ impl IntervalBuilder {
                 total: TotalReading { s_effective_va: Some(0.0), ..TotalReading::default() },
                 v_line_v: [0.0; 3],
                 i_neutral_a: 0.0,
+                i_sum_a: 0.0,
+                fundamentals: Fundamentals::default(),
+                distortion: None,
                 channels: [Complex::ZERO; ACTIVE],
                 dc: [0.0; ACTIVE],
                 v_extremes_v: [Extremes::NONE; 3],
@@ -110,6 +158,7 @@ impl IntervalBuilder {
             },
             frequency_time_s: 0.0,
             effective_all: true,
+            distortion_all: true,
         }
     }
 
@@ -166,6 +215,19 @@ impl IntervalBuilder {
             *a += x * x * t;
         }
         s.i_neutral_a += r.i_neutral_a * r.i_neutral_a * t;
+        s.i_sum_a += r.i_sum_a * r.i_sum_a * t;
+        s.fundamentals.add(r, t);
+        match &r.distortion {
+            Some(d) => {
+                let sum = s.distortion.get_or_insert_default();
+                // Before the first window nothing limits the orders.
+                sum.highest = if s.windows == 1 { d.highest } else { sum.highest.min(d.highest) };
+                for (a, x) in sum.v.iter_mut().zip(&d.v).chain(sum.i.iter_mut().zip(&d.i)) {
+                    a.add(x, t);
+                }
+            }
+            None => self.distortion_all = false,
+        }
         for (a, x) in s.dc.iter_mut().zip(&r.dc) {
             *a += x * t;
         }
@@ -206,6 +268,18 @@ impl IntervalBuilder {
         s.total.s_effective_va = effective.map(|x| x / t);
         s.v_line_v = s.v_line_v.map(rms);
         s.i_neutral_a = rms(s.i_neutral_a);
+        s.i_sum_a = rms(s.i_sum_a);
+        let f = &mut s.fundamentals;
+        f.v_v = f.v_v.map(rms);
+        f.i_a = f.i_a.map(rms);
+        f.v_line_v = f.v_line_v.map(rms);
+        f.i_neutral_a = rms(f.i_neutral_a);
+        s.distortion = s.distortion.filter(|_| self.distortion_all);
+        if let Some(d) = &mut s.distortion {
+            d.v = d.v.map(|x| x.over(t));
+            d.i = d.i.map(|x| x.over(t));
+        }
+        s.harmonics = s.distortion.as_ref().map(IntervalHarmonics::of);
         s.channels = s.channels.map(|x| x.scale(1.0 / t));
         s.dc = s.dc.map(|x| x / t);
         Some(s)
@@ -217,8 +291,64 @@ impl IntervalBuilder {
     }
 }
 
+impl Fundamentals {
+    /// Adds squares of a window.
+    fn add(&mut self, r: &Reading, t: f64) {
+        let squares = |a: &mut [f64; 3], x: [Complex; 3]| {
+            for (a, x) in a.iter_mut().zip(x) {
+                *a += x.norm_sq() * t;
+            }
+        };
+        let [a, b, c] = r.phases.each_ref().map(|p| p.v1_v);
+        squares(&mut self.v_v, [a, b, c]);
+        squares(&mut self.i_a, r.phases.each_ref().map(|p| p.i1_a));
+        squares(&mut self.v_line_v, [a - b, b - c, c - a]);
+        self.i_neutral_a += r.i1_neutral_a * r.i1_neutral_a * t;
+    }
+}
+
+impl IntervalSummary {
+    /// Apparent power of a phase and its parts; `None` without a fundamental throughout.
+    ///
+    /// From RMS values over the interval: where the load moves, S is a little above the mean
+    /// of the windows' S.
+    pub fn apparent(&self, phase: usize) -> Option<Apparent> {
+        let (p, f) = (self.phases.get(phase)?, &self.fundamentals);
+        let v = (p.v_rms_v, *f.v_v.get(phase)?);
+        let i = (p.i_rms_a, *f.i_a.get(phase)?);
+        self.has_fundamental().then(|| Apparent::divide(1.0, v, i, p.p_w, p.p1_w))
+    }
+
+    /// Effective apparent power and its parts; `None` where they are not defined.
+    pub fn apparent_effective(&self, wiring: Wiring) -> Option<Apparent> {
+        let f = &self.fundamentals;
+        let v = self.phases.each_ref().map(|p| p.v_rms_v);
+        let i = self.phases.each_ref().map(|p| p.i_rms_a);
+        let (ve, ie) = effective_v_i(wiring, v, self.v_line_v, i, self.i_neutral_a)?;
+        let (ve1, ie1) = effective_v_i(wiring, f.v_v, f.v_line_v, f.i_a, f.i_neutral_a)?;
+        let p1: f64 = self.phases.iter().map(|p| p.p1_w).sum();
+        let apparent = Apparent::divide(3.0, (ve, ve1), (ie, ie1), self.total.p_w, p1);
+        self.has_fundamental().then_some(apparent)
+    }
+
+    /// Symmetrical components of the phases' fundamentals; `None` unless there are three phases.
+    pub fn sequence(&self, wiring: Wiring) -> Option<(Components, Components)> {
+        let of = |x: [Complex; 3]| Components::of(x);
+        let three = wiring.phases() == 3 && self.has_fundamental();
+        three.then(|| {
+            let v = self.phases.each_ref().map(|p| p.v1_v);
+            (of(v), of(self.phases.each_ref().map(|p| p.i1_a)))
+        })
+    }
+
+    /// Whether every window had a usable fundamental.
+    pub fn has_fundamental(&self) -> bool {
+        self.frequency_hz.is_some() && !self.flags.contains(Flags::NO_FUNDAMENTAL)
+    }
+}
+
 /// Direction of the first phase voltage that is present, as a unit phasor.
-fn direction(r: &Reading) -> Complex {
+pub fn direction(r: &Reading) -> Complex {
     let strongest = r.phases.iter().map(|p| p.v1_v.abs()).fold(0.0, f64::max);
     r.phases
         .iter()
@@ -330,6 +460,9 @@ mod tests {
             },
             v_line_v: [0.0; 3],
             i_neutral_a: 0.0,
+            i1_neutral_a: 0.0,
+            i_sum_a: 0.0,
+            distortion: None,
             channels: [Complex::ZERO; ACTIVE],
             channel_rms: [0.0; ACTIVE],
             dc: [0.0; ACTIVE],

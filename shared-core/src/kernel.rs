@@ -119,28 +119,70 @@ pub mod integer {
     use super::*;
 
     /// Adds a block in integers.
+    ///
+    /// One pass a handful of sums, so that all of them stay in the registers of a small
+    /// processor: a sum in memory costs four times its multiplication.
     pub fn add_block(frames: &[Frame], reference: &Reference, totals: &mut Totals) -> Turned {
-        let (mut re, mut im) = ([0i64; ACTIVE], [0i64; ACTIVE]);
-        let refs = reference.cos.iter().zip(reference.neg_sin.iter());
+        let frames = frames.get(..BLOCK).unwrap_or(frames);
+        let mut turned = [Complex::ZERO; ACTIVE];
+        turned[0] = turn::<0>(frames, reference, totals);
+        turned[1] = turn::<1>(frames, reference, totals);
+        turned[2] = turn::<2>(frames, reference, totals);
+        turned[3] = turn::<3>(frames, reference, totals);
+        turned[4] = turn::<4>(frames, reference, totals);
+        turned[5] = turn::<5>(frames, reference, totals);
+        products::<0, 0, 4>(frames, totals);
+        products::<0, 4, 2>(frames, totals);
+        products::<1, 1, 3>(frames, totals);
+        products::<1, 4, 2>(frames, totals);
+        products::<2, 2, 4>(frames, totals);
+        products::<3, 3, 3>(frames, totals);
+        products::<4, 4, 2>(frames, totals);
+        products::<5, 5, 1>(frames, totals);
+        turned
+    }
+
+    /// Turns channel I, and adds its sum and its peak.
+    #[inline(never)]
+    fn turn<const I: usize>(
+        frames: &[Frame],
+        reference: &Reference,
+        totals: &mut Totals,
+    ) -> Complex {
+        let (mut re, mut im) = (0i64, 0i64);
+        // 64 counts of 24 bits stay below 2^30.
+        let (mut sum, mut peak) = (0i32, 0i32);
+        let refs = reference.cos.iter().zip(&reference.neg_sin);
         for (frame, (&cos, &neg_sin)) in frames.iter().zip(refs) {
-            let x = frame.counts();
-            let mut p = totals.product.iter_mut();
-            for i in 0..ACTIVE {
-                let xi = i64::from(x[i]);
-                totals.sum[i] = totals.sum[i].wrapping_add(xi);
-                totals.peak[i] = totals.peak[i].max(x[i].wrapping_abs());
-                re[i] += product(x[i], cos);
-                im[i] += product(x[i], neg_sin);
-                for (xj, pij) in x[i..ACTIVE].iter().zip(&mut p) {
-                    *pij = pij.wrapping_add(product(x[i], *xj));
-                }
+            let x = frame.counts()[I];
+            sum = sum.wrapping_add(x);
+            peak = peak.max(x.wrapping_abs());
+            re = re.wrapping_add(product(x, cos));
+            im = im.wrapping_add(product(x, neg_sin));
+        }
+        totals.sum[I] = totals.sum[I].wrapping_add(i64::from(sum));
+        totals.peak[I] = totals.peak[I].max(peak);
+        Complex::new(re as f64, im as f64)
+    }
+
+    /// Adds the products of channel I with the N channels from J on.
+    #[inline(never)]
+    fn products<const I: usize, const J: usize, const N: usize>(
+        frames: &[Frame],
+        totals: &mut Totals,
+    ) {
+        let mut sums = [0i64; N];
+        for frame in frames {
+            let counts = frame.counts();
+            let x = counts[I];
+            for (k, sum) in sums.iter_mut().enumerate() {
+                *sum = sum.wrapping_add(product(x, counts[J + k]));
             }
         }
-        let mut turned = [Complex::ZERO; ACTIVE];
-        for (t, (re, im)) in turned.iter_mut().zip(re.iter().zip(&im)) {
-            *t = Complex::new(*re as f64, *im as f64);
+        for (k, sum) in sums.iter().enumerate() {
+            let total = &mut totals.product[pair(I, J + k)];
+            *total = total.wrapping_add(*sum);
         }
-        turned
     }
 }
 

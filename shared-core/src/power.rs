@@ -3,14 +3,21 @@
 
 use crate::calibration::Calibration;
 use crate::complex::Complex;
+use crate::distortion::{Distortion, Squares};
 use crate::flags::Flags;
-use crate::frame::{ACTIVE, COUNT_MAX};
-use crate::window::{ABSENT_SHARE, Window};
+use crate::frame::{ACTIVE, COUNT_MAX, NEUTRAL};
+use crate::moments::Moments;
+use crate::spectrum::{ORDERS, Orders};
+use crate::window::{ABSENT_SHARE, Follow, Window};
 use crate::wiring::{Weights, Wiring};
 use serde::{Deserialize, Serialize};
 
 /// Below this share of a current input's range (as RMS) a phase counts as without load.
 pub const NO_LOAD_SHARE: f64 = 5e-4;
+
+/// Share of the largest current by which the neutral's sensor may miss the sum of the phases:
+/// what four sensors of class 1 can leave together (common practice).
+pub const NEUTRAL_SHARE: f64 = 0.05;
 
 /// What to do with the mean (DC) of a kind of channel.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
@@ -35,6 +42,20 @@ pub struct PowerConfig {
     pub v_dc: Dc,
     /// DC of the current channels.
     pub i_dc: Dc,
+    /// Whether a current sensor sits on the neutral; counts with the wirings that have one.
+    pub neutral_sensor: bool,
+}
+
+impl PowerConfig {
+    /// Whether the neutral current is measured.
+    pub fn measures_neutral(&self) -> bool {
+        self.neutral_sensor && self.wiring.neutral_current().is_some()
+    }
+
+    /// What a meter has to follow for these readings.
+    pub fn follow(&self) -> Follow {
+        Follow { harmonics: true, neutral: self.measures_neutral() }
+    }
 }
 
 /// Readings of one phase; zeros for a phase that the wiring does not have.
@@ -142,21 +163,55 @@ pub struct Reading {
     pub total: TotalReading,
     /// True RMS of the line voltages L1–L2, L2–L3, L3–L1, in V; zeros where there are none.
     pub v_line_v: [f64; 3],
-    /// True RMS of the neutral current (from the sum of the sensors), in A.
+    /// True RMS of the neutral current, from its sensor or else the sum of the phases, in A.
     pub i_neutral_a: f64,
+    /// Fundamental of the neutral current, RMS, in A.
+    pub i1_neutral_a: f64,
+    /// True RMS of the sum of the phases' currents, which a neutral returns, in A.
+    pub i_sum_a: f64,
     /// Fundamental of every channel as RMS phasor, calibrated, in V or A.
     pub channels: [Complex; ACTIVE],
     /// True RMS of every channel, calibrated, in V or A.
     pub channel_rms: [f64; ACTIVE],
     /// Mean (DC) of every channel, calibrated, in V or A.
     pub dc: [f64; ACTIVE],
+    /// Harmonics; `None` where they were not followed or there is no fundamental.
+    pub distortion: Option<Distortion>,
+}
+
+/// Harmonic phasors of the phases over one window, in V and A (RMS).
+///
+/// Order h of a voltage or current `√2·X·cos(h·θ + a)` is X∠a, where θ is zero at the start of
+/// the window and the fundamental of the voltages turns with it. Order 0 is the mean.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Harmonics {
+    /// Highest order that the sample rate allows; what is above is zero and means nothing.
+    pub highest: usize,
+    /// Voltages to neutral or star point.
+    pub v: [Orders; 3],
+    /// Currents.
+    pub i: [Orders; 3],
+    /// The neutral current, measured or else the sum of the phases with its sign turned.
+    pub neutral: Option<Orders>,
 }
 
 /// Turns a window's sums into readings.
 ///
-/// A channel's delay turns its fundamental phasor, and moves mean products by
-/// what it does to the fundamental's part of them.
+/// Everything is as at the terminals: what the channels' ways do to fundamental and harmonics
+/// is taken back in phasors, RMS and powers.
 pub fn read_window(window: &Window, config: &PowerConfig) -> Reading {
+    read(window, config, None)
+}
+
+/// The same with the harmonic phasors of the phases, where they were followed.
+pub fn read_harmonics(window: &Window, config: &PowerConfig) -> (Reading, Option<Harmonics>) {
+    let none = [Default::default(); ORDERS + 1];
+    let mut harmonics = Harmonics { highest: 0, v: [none; 3], i: [none; 3], neutral: None };
+    let reading = read(window, config, Some(&mut harmonics));
+    (reading, Some(harmonics).filter(|_| reading.distortion.is_some()))
+}
+
+fn read(window: &Window, config: &PowerConfig, mut keep: Option<&mut Harmonics>) -> Reading {
     let m = Moments::new(window, config);
     let wiring = config.wiring;
     let (voltages, currents) = (wiring.phase_voltages(), wiring.phase_currents());
@@ -189,7 +244,35 @@ pub fn read_window(window: &Window, config: &PowerConfig) -> Reading {
     for (line, &(from, to)) in v_line_v.iter_mut().zip(wiring.line_pairs()) {
         *line = m.rms(&difference(&voltages, from, to));
     }
-    let i_neutral_a = wiring.neutral_current().map_or(0.0, |w| m.rms(&w));
+    let distortion = m.highest().map(|highest| {
+        let mut d = Distortion { highest, ..Distortion::default() };
+        for (k, phase) in phases.iter().enumerate().take(wiring.phases()) {
+            let (v, i) = (m.orders(&voltages[k]), m.orders(&currents[k]));
+            // Of noise there is no distortion.
+            if phase.v_rms_v > floor(config, &voltages[k], ABSENT_SHARE) {
+                d.v[k] = Squares::of(&v, highest, phase.v1_v.norm_sq());
+            }
+            if phase.i_rms_a > floor(config, &currents[k], NO_LOAD_SHARE) {
+                d.i[k] = Squares::of(&i, highest, phase.i1_a.norm_sq());
+            }
+            if let Some(keep) = &mut keep {
+                (keep.v[k], keep.i[k]) = (v, i);
+            }
+        }
+        if let Some(keep) = keep {
+            keep.highest = highest;
+            keep.neutral = match wiring.neutral_current() {
+                Some(_) if m.neutral.is_some() => m.neutral_orders().copied(),
+                sum => sum.map(|w| m.orders(&w)),
+            };
+        }
+        d
+    });
+    let sum = wiring.neutral_current();
+    let i_sum_a = sum.map_or(0.0, |w| m.rms(&w));
+    let sum_1 = sum.map_or(Complex::ZERO, |w| m.phasor(&w));
+    let (i_neutral_a, neutral_1) =
+        m.neutral.as_ref().map_or((i_sum_a, sum_1), |n| (n.rms, n.phasor));
     total.s_effective_va = effective(wiring, &phases, &v_line_v, i_neutral_a);
 
     let mut flags = window.flags;
@@ -199,8 +282,16 @@ pub fn read_window(window: &Window, config: &PowerConfig) -> Reading {
         .take(wiring.phases())
         .any(|p| p.v_rms_v < 0.1 * strongest || p.v_rms_v == 0.0);
     flags.insert_if(missing || !locked, Flags::V_MISSING);
+    if let Some(n) = &m.neutral {
+        flags.insert(Flags::NEUTRAL_MEASURED);
+        let most = phases.iter().map(|p| p.i_rms_a).fold(n.rms, f64::max);
+        let beyond = sum.and_then(|w| m.neutral_beyond(&w)).unwrap_or_default();
+        let limit = NEUTRAL_SHARE * most + neutral_floor(config);
+        flags.insert_if(beyond > limit, Flags::NEUTRAL_DIFFERS);
+    }
     flags.insert_if(config.v_dc == Dc::Remove, Flags::V_DC_REMOVED);
-    flags.insert_if(config.i_dc == Dc::Remove, Flags::I_DC_REMOVED);
+    let coil = |slot| wiring.uses()[slot] && config.calibration.rogowski(slot).is_some();
+    flags.insert_if(config.i_dc == Dc::Remove || (3..ACTIVE).any(coil), Flags::I_DC_REMOVED);
     Reading {
         duration_s: window.duration_s,
         frequency_hz: window.frequency_hz,
@@ -209,9 +300,12 @@ pub fn read_window(window: &Window, config: &PowerConfig) -> Reading {
         total,
         v_line_v,
         i_neutral_a,
+        i1_neutral_a: if locked { neutral_1.abs() } else { 0.0 },
+        i_sum_a,
         channels: m.phasors,
         channel_rms: m.channel_rms(),
         dc: m.means,
+        distortion,
     }
 }
 
@@ -223,6 +317,12 @@ fn difference(rows: &[Weights; 3], from: usize, to: usize) -> Weights {
         *d -= b;
     }
     d
+}
+
+/// The smallest neutral current that means something, from the range of its sensor.
+fn neutral_floor(config: &PowerConfig) -> f64 {
+    let gain = config.calibration.channels.get(NEUTRAL).map_or(0.0, |c| c.gain);
+    libm::fabs(gain) * f64::from(COUNT_MAX) * NO_LOAD_SHARE
 }
 
 /// The smallest RMS that means something, from the ranges of the channels in a sum.
@@ -243,106 +343,28 @@ fn effective(
     v_line_v: &[f64; 3],
     i_neutral_a: f64,
 ) -> Option<f64> {
+    if wiring == Wiring::SinglePhase {
+        return phases.first().map(|p| p.s_va);
+    }
+    let v = phases.each_ref().map(|p| p.v_rms_v);
+    let i = phases.each_ref().map(|p| p.i_rms_a);
+    effective_v_i(wiring, v, *v_line_v, i, i_neutral_a).map(|(ve, ie)| 3.0 * ve * ie)
+}
+
+/// Effective voltage and current of three phases, in V and A; `None` for other wirings.
+pub(crate) fn effective_v_i(
+    wiring: Wiring,
+    v: [f64; 3],
+    v_line_v: [f64; 3],
+    i: [f64; 3],
+    i_neutral_a: f64,
+) -> Option<(f64, f64)> {
     let squares = |x: [f64; 3]| x.iter().map(|x| x * x).sum::<f64>();
-    let v2 = squares(phases.each_ref().map(|p| p.v_rms_v));
-    let i2 = squares(phases.each_ref().map(|p| p.i_rms_a));
-    let line2 = squares(*v_line_v);
-    match wiring {
-        Wiring::SinglePhase => phases.first().map(|p| p.s_va),
-        Wiring::SplitPhase => None,
-        Wiring::FourWire => {
-            let ie2 = (i2 + i_neutral_a * i_neutral_a) / 3.0;
-            let ve2 = (3.0 * v2 + line2) / 18.0;
-            Some(3.0 * libm::sqrt(ve2 * ie2))
-        }
-        _ => Some(3.0 * libm::sqrt(line2 / 9.0 * (i2 / 3.0))),
-    }
-}
-
-/// Calibrated means, mean products and phasors of the channels over a window.
-struct Moments {
-    means: [f64; ACTIVE],
-    products: [[f64; ACTIVE]; ACTIVE],
-    phasors: [Complex; ACTIVE],
-}
-
-impl Moments {
-    fn new(window: &Window, config: &PowerConfig) -> Self {
-        let sums = &window.sums;
-        let channels = config.calibration.active();
-        let locked = window.frequency_hz.is_some();
-        let mut m = Moments {
-            means: [0.0; ACTIVE],
-            products: [[0.0; ACTIVE]; ACTIVE],
-            phasors: [Complex::ZERO; ACTIVE],
-        };
-        let mut raw = [Complex::ZERO; ACTIVE];
-        let omega = core::f64::consts::TAU * window.reference_hz;
-        for (slot, c) in channels.iter().enumerate() {
-            m.means[slot] = (sums.mean(slot) - f64::from(c.offset_counts)) * c.gain;
-            raw[slot] = sums.rms_phasor(slot).scale(c.gain);
-            m.phasors[slot] = if c.delay_ns == 0 {
-                raw[slot]
-            } else {
-                raw[slot] * Complex::unit(omega * f64::from(c.delay_ns) * 1e-9)
-            };
-        }
-        for i in 0..ACTIVE {
-            for j in i..ACTIVE {
-                let (a, b) = (&channels[i], &channels[j]);
-                let mut p =
-                    sums.mean_product(i, j, a.offset_counts, b.offset_counts) * (a.gain * b.gain);
-                let dc = |slot: usize| if slot < 3 { config.v_dc } else { config.i_dc };
-                if dc(i) == Dc::Remove || dc(j) == Dc::Remove {
-                    p -= m.means[i] * m.means[j];
-                }
-                if a.delay_ns != b.delay_ns && locked {
-                    let turned = m.phasors[i] * m.phasors[j].conj();
-                    let measured = raw[i] * raw[j].conj();
-                    p += turned.re - measured.re;
-                }
-                m.products[i][j] = p;
-                m.products[j][i] = p;
-            }
-        }
-        m
-    }
-
-    /// Mean of the product of two weighted sums of channels.
-    fn mean_product(&self, a: &Weights, b: &Weights) -> f64 {
-        let mut sum = 0.0;
-        for (wa, row) in a.iter().zip(&self.products) {
-            if *wa == 0.0 {
-                continue;
-            }
-            for (wb, p) in b.iter().zip(row) {
-                if *wb != 0.0 {
-                    sum += wa * wb * p;
-                }
-            }
-        }
-        sum
-    }
-
-    fn channel_rms(&self) -> [f64; ACTIVE] {
-        let mut rms = [0.0; ACTIVE];
-        for (slot, (x, row)) in rms.iter_mut().zip(&self.products).enumerate() {
-            *x = libm::sqrt(row.get(slot).copied().unwrap_or_default().max(0.0));
-        }
-        rms
-    }
-
-    fn rms(&self, w: &Weights) -> f64 {
-        libm::sqrt(self.mean_product(w, w).max(0.0))
-    }
-
-    fn phasor(&self, w: &Weights) -> Complex {
-        let mut sum = Complex::ZERO;
-        for (w, x) in w.iter().zip(&self.phasors) {
-            if *w != 0.0 {
-                sum += x.scale(*w);
-            }
-        }
-        sum
-    }
+    let (v2, i2, line2) = (squares(v), squares(i), squares(v_line_v));
+    let (ve2, ie2) = match wiring {
+        Wiring::SinglePhase | Wiring::SplitPhase => return None,
+        Wiring::FourWire => ((3.0 * v2 + line2) / 18.0, (i2 + i_neutral_a * i_neutral_a) / 3.0),
+        _ => (line2 / 9.0, i2 / 3.0),
+    };
+    Some((libm::sqrt(ve2), libm::sqrt(ie2)))
 }

@@ -13,6 +13,7 @@
 //! a count.
 
 use crate::calibration::{CURRENTS, Calibration, FIRST_CURRENT};
+use crate::flags::Flags;
 use crate::frame::{CHANNELS, CLIP_MARGIN, COUNT_MAX, Frame};
 use core::f64::consts::PI;
 
@@ -82,7 +83,7 @@ impl Integrator {
     }
 }
 
-/// What was seen in frames that were integrated.
+/// What is to be said of frames that were integrated.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
 pub struct Seen {
     /// A coil's input stood at the end of its range, or the integral left it.
@@ -128,29 +129,98 @@ impl Integrators {
         self.settling = self.settle_frames;
     }
 
-    /// Integrates frames into `out`, whose length counts when it is the shorter one.
-    pub fn run(&mut self, frames: &[Frame], out: &mut [Frame]) -> Seen {
-        let mut seen = Seen { clipped: false, settling: self.settling > 0 };
+    /// Starts as if the wave had been there all along, from its first frames.
+    ///
+    /// For recordings, which begin in the middle of a wave. What a start from zero leaves is
+    /// (c₁ + c₂·n)·aⁿ; over whole cycles the rest has no mean, so that two means of some cycles
+    /// tell c₁ and c₂. `period` is that of the fundamental in frames. Needs at least two cycles;
+    /// with less, nothing is done and the integrators count as settling.
+    pub fn prime(&mut self, frames: &[Frame], period: f64) {
+        let cycles = libm::floor(frames.len() as f64 / (2.0 * period));
+        if !(cycles >= 1.0) {
+            return;
+        }
+        let length = cycles * period;
+        let keep = 1.0 - 1.0 / f64::from(1u32 << self.leak);
+        // Mean of what has value x at frame n, over one of two spans of whole cycles.
+        let spans = [(0.0, length), (length, 2.0 * length)];
+        let share = |n: f64, (from, to): (f64, f64)| (to - n).min(n + 1.0 - from).clamp(0.0, 1.0);
+        let (mut of_one, mut of_n) = ([0.0; 2], [0.0; 2]);
+        let mut means = [[0.0; 2]; CURRENTS];
+        let mut zero = Integrators { channels: Default::default(), ..self.clone() };
+        let mut falling = 1.0;
+        for (k, frame) in frames.iter().enumerate() {
+            let mut out = [Frame::ZERO];
+            zero.run(core::slice::from_ref(frame), &mut out);
+            let n = k as f64;
+            falling *= keep;
+            for (place, span) in spans.into_iter().enumerate() {
+                let w = share(n, span) / length;
+                if w == 0.0 {
+                    continue;
+                }
+                of_one[place] += w * falling;
+                of_n[place] += w * (n + 1.0) * falling;
+                let counts = out.first().map_or(&[0; CHANNELS], |f| f.counts());
+                for (mean, x) in means.iter_mut().zip(counts.iter().skip(FIRST_CURRENT)) {
+                    mean[place] += w * f64::from(*x);
+                }
+            }
+        }
+        let determinant = of_one[0] * of_n[1] - of_one[1] * of_n[0];
+        let one = f64::from(1u32 << FRACTION);
+        for ((channel, mean), used) in self.channels.iter_mut().zip(&means).zip(&self.used) {
+            if !*used || determinant == 0.0 {
+                continue;
+            }
+            let c1 = (mean[0] * of_n[1] - mean[1] * of_n[0]) / determinant;
+            let c2 = (of_one[0] * mean[1] - of_one[1] * mean[0]) / determinant;
+            // Left alone, the output is aⁿ·out − n·aⁿ⁻¹·sum/2ᵏ; it must take both away.
+            channel.out = -(c1 * one) as i64;
+            channel.sum = (c2 * one * keep * f64::from(1u32 << self.leak)) as i64;
+        }
+        self.settling = 0;
+    }
+
+    /// Integrates frames into `out` as long as there is the same to say of them.
+    ///
+    /// Returns how many were integrated, at least one where there are any, and what holds for
+    /// each of them. So a window's remarks depend on its frames alone, not on how they came.
+    pub fn run(&mut self, frames: &[Frame], out: &mut [Frame]) -> (usize, Seen) {
+        let mut seen = None;
+        let mut done = 0;
         for (frame, place) in frames.iter().zip(out) {
+            let before = (self.channels, self.settling);
             let mut counts: [i32; CHANNELS] = *frame.counts();
-            let mut clipped = false;
+            let mut now = Seen { clipped: false, settling: self.settling > 0 };
             let slots = counts.iter_mut().skip(FIRST_CURRENT);
             for ((count, channel), used) in slots.zip(&mut self.channels).zip(&self.used) {
                 if *used {
                     let raw = *count;
                     *count = channel.push(raw, self.scale, self.leak);
-                    clipped |= is_clipped(raw) | is_clipped(*count);
+                    now.clipped |= is_clipped(raw) | is_clipped(*count);
                 }
             }
-            self.settling = self.settling.saturating_sub(1);
-            if clipped {
-                self.settling = self.settle_frames;
-                seen.clipped = true;
+            if *seen.get_or_insert(now) != now {
+                (self.channels, self.settling) = before;
+                break;
             }
+            self.settling =
+                if now.clipped { self.settle_frames } else { self.settling.saturating_sub(1) };
             *place = Frame::new(counts);
+            done += 1;
         }
-        seen.settling |= self.settling > 0;
-        seen
+        (done, seen.unwrap_or_default())
+    }
+}
+
+impl Seen {
+    /// The remarks for a window.
+    pub fn flags(self) -> Flags {
+        let mut flags = Flags::NONE;
+        flags.insert_if(self.clipped, Flags::I_CLIPPED);
+        flags.insert_if(self.settling, Flags::I_SETTLING);
+        flags
     }
 }
 
@@ -245,6 +315,36 @@ mod tests {
         assert!(sum.abs() < 0.1, "{sum}");
     }
 
+    /// A recording that begins anywhere in a wave, with an offset, is right from its first cycle.
+    #[test]
+    fn a_primed_start_has_nothing_to_settle() {
+        for (f, from) in [(50.0, 0), (50.0, 40), (47.3, 77), (60.3, 101)] {
+            let wave = |n: usize| coil(f, 8000.0, n) + 0.2 * coil(5.0 * f, 8000.0, n) + 1700.0;
+            let frames: Vec<Frame> = (from..from + 4000).map(|n| frame(wave(n))).collect();
+            let mut primed = Integrators::new(&coils(), 8000.0);
+            primed.prime(&frames[..2000], 8000.0 / f);
+            let mut settled = Integrators::new(&coils(), 8000.0);
+            // A whole second of it before, at the same phase.
+            for n in 0..40_000 {
+                let before = (n as f64 - 40_000.0 + from as f64) * f / 8000.0;
+                let back = (before - libm::floor(before)) * 8000.0 / f;
+                let angle = TAU * f * back / 8000.0;
+                let x = -1e6
+                    * core::f64::consts::SQRT_2
+                    * (libm::sin(angle) + 0.2 * libm::sin(5.0 * angle));
+                settled.run(&[frame(x + 1700.0)], &mut [Frame::ZERO]);
+            }
+            let mut worst = 0;
+            for (n, x) in frames.iter().enumerate() {
+                let (mut a, mut b) = ([Frame::ZERO], [Frame::ZERO]);
+                assert!(!primed.run(&[*x], &mut a).1.settling);
+                settled.run(&[*x], &mut b);
+                worst = worst.max((a[0].counts()[3] - b[0].counts()[3]).abs());
+                assert!(worst < 300, "{f} {from}: {worst} counts of a million at {n}");
+            }
+        }
+    }
+
     /// After an overload the output finds back, and both are told.
     #[test]
     fn an_overload_is_told_and_passes() {
@@ -257,7 +357,7 @@ mod tests {
             let over = (16_000..16_400).contains(&n);
             let (mut out, mut want) = ([Frame::ZERO], [Frame::ZERO]);
             let loud = if over { 10.0 * x } else { x };
-            let seen = integrators.run(&[frame(loud.clamp(-9e6, 9e6))], &mut out);
+            let (_, seen) = integrators.run(&[frame(loud.clamp(-9e6, 9e6))], &mut out);
             clean.run(&[frame(x)], &mut want);
             // The integral itself stands outside the range for a while after the input is back.
             assert!(!seen.clipped || (16_000..20_000).contains(&n));

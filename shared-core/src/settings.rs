@@ -42,6 +42,7 @@ impl Default for Settings {
                 calibration: Calibration::default(),
                 v_dc: Dc::Keep,
                 i_dc: Dc::Keep,
+                neutral_sensor: false,
             },
         }
     }
@@ -99,6 +100,7 @@ impl From<SettingsV1> for Settings {
                 calibration: Calibration { channels: power.channels, ..Calibration::default() },
                 v_dc: power.v_dc,
                 i_dc: power.i_dc,
+                neutral_sensor: false,
             },
         }
     }

@@ -17,7 +17,8 @@ pub const ORDERS: usize = 50;
 /// Orders that must lie between the highest one reported and half the sample rate.
 ///
 /// Closer to it, an order and its mirror image cannot be told apart within a window.
-pub const NYQUIST_MARGIN: f64 = 4.0;
+/// A little less than four, so that a whole number of frames a cycle does not hang on noise.
+pub const NYQUIST_MARGIN: f64 = 3.9;
 
 /// A complex number in `f32`, for harmonics.
 #[derive(Clone, Copy, Debug, Default, PartialEq)]

@@ -131,9 +131,13 @@ pub(crate) type Sum = i64;
 const LANES: usize = if cfg!(feature = "wide") { CHANNELS } else { SPREAD };
 
 /// The cells, with room before and behind for frames near the ends of the cycle.
-type Cells = [[Sum; LANES]; CELLS + TAPS - 1];
+#[derive(Clone, Debug)]
+#[cfg_attr(feature = "wide", repr(align(64)))]
+struct Cells([[Sum; LANES]; CELLS + TAPS - 1]);
 
-const NONE: Sum = 0 as Sum;
+impl Cells {
+    const NONE: Cells = Cells([[0 as Sum; LANES]; CELLS + TAPS - 1]);
+}
 
 /// How the reference turns over a window.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -159,35 +163,52 @@ pub struct Spreader {
     cells: Cells,
     turning: Turning,
     start_fraction: f64,
-    phase: u64,
+    phases: Phases,
+}
+
+/// Phases of frames one after the other, 2^64 a turn.
+#[derive(Clone, Copy, Debug)]
+struct Phases {
+    next: u64,
     step: u64,
     step_growth: u64,
+}
+
+impl Phases {
+    /// The phase of the next frame; moves on to the one after.
+    #[inline(always)]
+    fn take(&mut self) -> u64 {
+        let phase = self.next;
+        self.next = phase.wrapping_add(self.step);
+        self.step = self.step.wrapping_add(self.step_growth);
+        phase
+    }
 }
 
 impl Spreader {
     /// Nothing spread yet.
     pub const fn new() -> Self {
         Spreader {
-            cells: [[NONE; LANES]; CELLS + TAPS - 1],
+            cells: Cells::NONE,
             turning: Turning { turns_per_frame: 0.0, growth: 0.0, frames: 0.0 },
             start_fraction: 0.0,
-            phase: 0,
-            step: 0,
-            step_growth: 0,
+            phases: Phases { next: 0, step: 0, step_growth: 0 },
         }
     }
 
     /// Starts a window at a cut; its cell's frame is the first to be added.
     pub fn begin(&mut self, turning: Turning, start: Cut, around: &CutFrames) {
-        self.cells = [[NONE; LANES]; CELLS + TAPS - 1];
+        self.cells = Cells::NONE;
         self.turning = turning;
         self.start_fraction = start.fraction();
         let Turning { turns_per_frame, growth, frames } = turning;
-        self.phase = phase_of(self.turns_of_frame(0.0));
         // From the middle of the first frame to that of the second.
         let half = 1.0 - self.start_fraction - frames / 2.0;
-        self.step = phase_of(turns_per_frame + growth * half);
-        self.step_growth = phase_of(growth);
+        self.phases = Phases {
+            next: phase_of(self.turns_of_frame(0.0)),
+            step: phase_of(turns_per_frame + growth * half),
+            step_growth: phase_of(growth),
+        };
         self.add_edge(start, around, 0.0, -1);
     }
 
@@ -205,22 +226,15 @@ impl Spreader {
         self.add_plain(frames);
     }
 
-    /// The phase of the next frame; moves on to the one after.
-    #[inline(always)]
-    fn next_phase(&mut self) -> u64 {
-        let phase = self.phase;
-        self.phase = phase.wrapping_add(self.step);
-        self.step = self.step.wrapping_add(self.step_growth);
-        phase
-    }
-
     /// The way without vector registers.
     #[inline]
     fn add_plain(&mut self, frames: &[Frame]) {
+        let mut phases = self.phases;
         for frame in frames {
-            let (first, weights) = place(self.next_phase());
+            let (first, weights) = place(phases.take());
             add_at(&mut self.cells, first, frame, &weights);
         }
+        self.phases = phases;
     }
 
     /// Adds or takes away what a cut gives of the frames around it.
@@ -241,17 +255,17 @@ impl Spreader {
         // What went beyond the ends of the cycle belongs to the other end.
         const REACH: usize = TAPS / 2;
         for k in 0..REACH {
-            let (before, behind) = (self.cells[k], self.cells[CELLS + REACH + k]);
+            let (before, behind) = (self.cells.0[k], self.cells.0[CELLS + REACH + k]);
             for c in 0..LANES {
-                self.cells[CELLS + k][c] += before[c];
-                self.cells[REACH + k][c] += behind[c];
+                self.cells.0[CELLS + k][c] += before[c];
+                self.cells.0[REACH + k][c] += behind[c];
             }
         }
     }
 
     /// The sums of the cells in order, one row a cell; whole after [`Spreader::finish`].
     pub(crate) fn cells(&self) -> &[[Sum; LANES]] {
-        self.cells.get(TAPS / 2..TAPS / 2 + CELLS).unwrap_or_default()
+        self.cells.0.get(TAPS / 2..TAPS / 2 + CELLS).unwrap_or_default()
     }
 }
 
@@ -263,7 +277,7 @@ impl Default for Spreader {
 
 #[inline(always)]
 fn add_at(cells: &mut Cells, first: usize, frame: &Frame, weights: &[i32; ROW]) {
-    let Some(reached) = cells.get_mut(first..).and_then(|c| c.first_chunk_mut::<TAPS>()) else {
+    let Some(reached) = cells.0.get_mut(first..).and_then(|c| c.first_chunk_mut::<TAPS>()) else {
         return;
     };
     for (cell, weight) in reached.iter_mut().zip(weights) {
@@ -293,37 +307,137 @@ mod wide {
         frames: &'a [Frame],
     }
 
+    /// Frames worked out at a time.
+    const PIECE: usize = 16;
+
+    /// Weights and channels of a few frames, as doubles.
+    struct Piece {
+        first: [usize; PIECE],
+        weights: [[f64; ROW]; PIECE],
+        counts: [[f64; LANES]; PIECE],
+    }
+
     impl WithSimd for Work<'_> {
         type Output = ();
 
         #[inline(always)]
         fn with_simd<S: Simd>(self, simd: S) {
-            for frame in self.frames {
-                let (first, weights) = place(self.spreader.next_phase());
-                let mut counts = [0.0; LANES];
-                for k in 0..LANES {
-                    counts[k] = f64::from(frame.counts()[k]);
-                }
-                let x = S::as_simd_f64s(&counts).0;
-                let mut spread = [0.0; ROW];
-                for k in 0..ROW {
-                    spread[k] = f64::from(weights[k]);
-                }
-                // From memory, one number spreads over all lanes in the load itself.
-                let spread = core::hint::black_box(&spread);
-                let cells = &mut self.spreader.cells;
-                let Some(reached) = cells.get_mut(first..).and_then(|c| c.first_chunk_mut::<TAPS>())
-                else {
-                    return;
-                };
-                for k in 0..TAPS {
-                    let weight = simd.splat_f64s(spread[k]);
-                    let sums = S::as_mut_simd_f64s(&mut reached[k]).0;
-                    for part in 0..LANES / S::F64_LANES {
-                        sums[part] = simd.mul_add_f64s(weight, x[part], sums[part]);
+            let mut piece = Piece {
+                first: [0; PIECE],
+                weights: [[0.0; ROW]; PIECE],
+                counts: [[0.0; LANES]; PIECE],
+            };
+            let mut phases = self.spreader.phases;
+            for frames in self.frames.chunks(PIECE) {
+                for (n, frame) in frames.iter().enumerate() {
+                    let (first, weights) = place(phases.take());
+                    piece.first[n] = first;
+                    // By way of arrays of their own: those become vector operations.
+                    let (mut doubles, mut counts) = ([0.0; ROW], [0.0; LANES]);
+                    for k in 0..ROW {
+                        doubles[k] = f64::from(weights[k]);
                     }
+                    for k in 0..LANES {
+                        counts[k] = f64::from(frame.counts()[k]);
+                    }
+                    (piece.weights[n], piece.counts[n]) = (doubles, counts);
+                }
+                // Read back from memory: one number spreads over all lanes in the load itself.
+                let piece = core::hint::black_box(&piece);
+                let cells = &mut self.spreader.cells;
+                for part in 0..LANES / S::F64_LANES {
+                    add_part(simd, cells, piece, frames.len(), part);
                 }
             }
+            self.spreader.phases = phases;
+        }
+    }
+
+    /// Adds one part of the lanes. The sums of the cells at hand stay in registers and go to
+    /// memory when the phase has left them behind: neighbouring frames reach the same cells.
+    #[inline(always)]
+    fn add_part<S: Simd>(simd: S, cells: &mut Cells, piece: &Piece, frames: usize, part: usize) {
+        let zero = simd.splat_f64s(0.0);
+        let mut sums = [zero; TAPS];
+        let mut first = piece.first[0];
+        for n in 0..frames.min(PIECE) {
+            let next = piece.first[n];
+            if next.wrapping_sub(first) > TAPS {
+                put(simd, cells, first, &sums, part);
+                sums = [zero; TAPS];
+                first = next;
+            }
+            while first < next {
+                put(simd, cells, first, &[sums[0]], part);
+                sums = [sums[1], sums[2], sums[3], sums[4], zero];
+                first += 1;
+            }
+            let x = S::as_simd_f64s(&piece.counts[n]).0[part];
+            for k in 0..TAPS {
+                sums[k] = simd.mul_add_f64s(simd.splat_f64s(piece.weights[n][k]), x, sums[k]);
+            }
+        }
+        put(simd, cells, first, &sums, part);
+    }
+
+    /// Adds sums to cells in memory.
+    #[inline(always)]
+    fn put<S: Simd, const N: usize>(
+        simd: S,
+        cells: &mut Cells,
+        first: usize,
+        sums: &[S::f64s; N],
+        part: usize,
+    ) {
+        if let Some(cells) = cells.0.get_mut(first..).and_then(|c| c.first_chunk_mut::<N>()) {
+            for k in 0..N {
+                let cell = &mut S::as_mut_simd_f64s(&mut cells[k]).0[part];
+                *cell = simd.add_f64s(*cell, sums[k]);
+            }
+        }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::accumulate::CUT_FRAMES;
+    use proptest::prelude::*;
+
+    proptest! {
+        /// Registers and memory, vectors and single numbers give the same sums.
+        #[test]
+        fn all_ways_are_equal(
+            frames in prop::collection::vec(prop::array::uniform8(-0x80_0000i32..=0x7F_FFFF), 1..200),
+            turns_per_frame in 1e-4f64..0.4,
+            growth in -1e-6f64..1e-6,
+            start in 0f64..1.0,
+        ) {
+            let frames: Vec<Frame> = frames.into_iter().map(Frame::new).collect();
+            let turning = Turning { turns_per_frame, growth, frames: 1600.0 };
+            let (_, cut) = Cut::smooth(start);
+            let around = [frames[0]; CUT_FRAMES];
+            let run = |way: &dyn Fn(&mut Spreader, &[Frame])| {
+                let mut s = Spreader::new();
+                s.begin(turning, cut, &around);
+                frames.chunks(64).for_each(|block| way(&mut s, block));
+                s.finish(cut, &around, frames.len() as u32);
+                s.cells().to_vec()
+            };
+            let plain = run(&Spreader::add_plain);
+            prop_assert_eq!(run(&Spreader::add), plain);
+        }
+    }
+
+    /// Weights of neighbouring cells add up to nearly the same wherever a frame lies, which the
+    /// bell's transform at zero says.
+    #[test]
+    fn weights_add_up_to_the_bell() {
+        let whole = bell_transform(0.0) * WEIGHT_ONE;
+        for k in 0..1000u64 {
+            let (_, weights) = place((k << 46) + 12_345);
+            let sum: i32 = weights.iter().take(TAPS).sum();
+            assert!((f64::from(sum) / whole - 1.0).abs() < 1e-4, "{k}: {sum} {whole}");
         }
     }
 }

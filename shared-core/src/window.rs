@@ -116,6 +116,19 @@ pub struct MeterConfig {
     pub nominal: Nominal,
 }
 
+impl MeterConfig {
+    /// Whether a meter with a buffer of so many frames can be set up.
+    pub fn check(&self, hold_frames: usize) -> Result<(), MeterError> {
+        if !(SAMPLE_RATE_MIN_HZ..=SAMPLE_RATE_MAX_HZ).contains(&self.sample_rate_hz) {
+            return Err(MeterError::SampleRate);
+        }
+        if hold_frames < acquire_frames(self.sample_rate_hz) {
+            return Err(MeterError::Buffer);
+        }
+        Ok(())
+    }
+}
+
 /// Why a meter cannot be set up.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub enum MeterError {
@@ -159,28 +172,31 @@ impl<B> Meter<B> {
     /// All its bits are zero if the buffer's are: static memory then takes no room in a program.
     pub const fn idle(hold: B) -> Self {
         let config = MeterConfig { sample_rate_hz: 0.0, nominal: Nominal::Hz50 };
-        Meter { config, hold, held: 0, started: false, cutter: Cutter::idle(config) }
+        let follow = Follow { harmonics: false, neutral: false };
+        Meter { config, hold, held: 0, started: false, cutter: Cutter::idle(config, follow) }
     }
 }
 
 impl<B: AsRef<[Frame]> + AsMut<[Frame]>> Meter<B> {
     /// Sets up a meter; the buffer's content does not matter.
     pub fn new(config: MeterConfig, hold: B) -> Result<Self, MeterError> {
-        let mut meter = Meter::idle(hold);
-        meter.begin(config)?;
-        Ok(meter)
+        config.check(hold.as_ref().len())?;
+        Ok(Meter::checked(config, hold, Follow::default()))
+    }
+
+    /// A meter whose configuration has passed [`MeterConfig::check`] with this buffer.
+    ///
+    /// A meter is large: without a `Result` around it, it is made where it stays.
+    #[inline(always)]
+    pub fn checked(config: MeterConfig, hold: B, follow: Follow) -> Self {
+        Meter { config, hold, held: 0, started: false, cutter: Cutter::idle(config, follow) }
     }
 
     /// Sets up an idle meter where it lies.
-    pub fn begin(&mut self, config: MeterConfig) -> Result<(), MeterError> {
-        if !(SAMPLE_RATE_MIN_HZ..=SAMPLE_RATE_MAX_HZ).contains(&config.sample_rate_hz) {
-            return Err(MeterError::SampleRate);
-        }
-        if self.hold.as_ref().len() < acquire_frames(config.sample_rate_hz) {
-            return Err(MeterError::Buffer);
-        }
+    pub fn begin(&mut self, config: MeterConfig, follow: Follow) -> Result<(), MeterError> {
+        config.check(self.hold.as_ref().len())?;
         self.config = config;
-        self.cutter.follow = Follow::USUAL;
+        self.cutter.follow = follow;
         Ok(())
     }
 
@@ -293,12 +309,18 @@ impl<B: AsRef<[Frame]> + AsMut<[Frame]>> Meter<B> {
         let room = self.hold.as_mut();
         let need = acquire_frames(self.config.sample_rate_hz).min(room.len());
         let new = frames.get(frames.len().saturating_sub(need)..).unwrap_or_default();
-        let old = self.held.min(need - new.len());
-        room.copy_within(self.held - old..self.held, 0);
-        if let Some(place) = room.get_mut(old..old + new.len()) {
-            place.copy_from_slice(new);
+        let old = self.held.min(need.saturating_sub(new.len()));
+        let from = self.held.saturating_sub(old);
+        for k in 0..old {
+            if let Some(frame) = room.get(from.saturating_add(k)).copied()
+                && let Some(place) = room.get_mut(k)
+            {
+                *place = frame;
+            }
         }
-        self.held = old + new.len();
+        let places = room.iter_mut().skip(old);
+        places.zip(new).for_each(|(place, frame)| *place = *frame);
+        self.held = old.saturating_add(new.len());
     }
 
     fn search_again(&mut self) {
@@ -405,11 +427,10 @@ struct Cutter {
 
 impl Cutter {
     /// A cutter that waits for [`Cutter::restart`].
-    const fn idle(config: MeterConfig) -> Self {
-        let nothing = Follow { harmonics: false, neutral: false };
+    const fn idle(config: MeterConfig, follow: Follow) -> Self {
         Cutter {
             config,
-            follow: nothing,
+            follow,
             expected_hz: 0.0,
             slope_hz: 0.0,
             locked: false,
@@ -418,7 +439,7 @@ impl Cutter {
             end_cell: 0,
             end: Cut::NOWHERE,
             adders: Adders {
-                following: nothing,
+                following: follow,
                 accumulator: Accumulator::idle(),
                 spreader: Spreader::new(),
                 neutral: NeutralAccumulator::IDLE,
@@ -587,11 +608,11 @@ impl Cutter {
         flags.insert_if(clipped(0..3), Flags::V_CLIPPED);
         flags.insert_if(clipped(3..6), Flags::I_CLIPPED);
         let period = self.config.sample_rate_hz / self.expected_hz;
-        let spectrum = followed.and_then(|_| {
-            self.adders.spectrum(self.end, &self.around, &sums, period)
-        });
+        let spectrum =
+            followed.and_then(|_| self.adders.spectrum(self.end, &self.around, &sums, period));
         let neutral = self.adders.neutral(self.end, &self.around);
-        flags.insert_if(neutral.is_some_and(|n| n.peak > COUNT_MAX - CLIP_MARGIN), Flags::I_CLIPPED);
+        flags
+            .insert_if(neutral.is_some_and(|n| n.peak > COUNT_MAX - CLIP_MARGIN), Flags::I_CLIPPED);
         let window = Window {
             sums,
             first_frame: self.first_frame,
@@ -606,10 +627,8 @@ impl Cutter {
         self.locked = followed.is_some();
         self.expected_hz = followed.map_or(self.config.nominal.hz(), |f| f.next_hz);
         self.slope_hz = followed.map_or(0.0, |f| f.slope_hz);
-        self.previous = followed.map(|f| Previous {
-            sums,
-            between_hz: f.between_hz.unwrap_or(f64::NAN),
-        });
+        self.previous =
+            followed.map(|f| Previous { sums, between_hz: f.between_hz.unwrap_or(f64::NAN) });
         self.first_frame += u64::from(self.end_cell);
         self.start = self.end;
         self.begin();
@@ -639,12 +658,11 @@ impl Cutter {
         if !(low..=high).contains(&between) {
             return None;
         }
-        let slope =
-            if before.between_hz.is_nan() {
-                0.0
-            } else {
-                (between - before.between_hz).clamp(-SLOPE_MAX_HZ, SLOPE_MAX_HZ)
-            };
+        let slope = if before.between_hz.is_nan() {
+            0.0
+        } else {
+            (between - before.between_hz).clamp(-SLOPE_MAX_HZ, SLOPE_MAX_HZ)
+        };
         Some(Followed {
             middle_hz: between + slope / 2.0,
             between_hz: Some(between),

@@ -391,7 +391,7 @@ pub fn encode_frame<'a, T: Serialize>(
 
 /// Reads the header of a sound frame, whatever its version, and gives the body's bytes.
 pub fn open_frame(bytes: &mut [u8]) -> Result<(Header, &[u8]), WireError> {
-    let n = cobs::decode_in_place(bytes).map_err(|_| WireError::Damaged)?;
+    let n = decode_in_place(bytes).ok_or(WireError::Damaged)?;
     let plain = bytes.get(..n).ok_or(WireError::Damaged)?;
     let (checked, sum) = plain.split_last_chunk::<TRAILER>().ok_or(WireError::Damaged)?;
     if CRC.checksum(checked) != u32::from_le_bytes(*sum) {
@@ -405,6 +405,24 @@ pub fn open_frame(bytes: &mut [u8]) -> Result<(Header, &[u8]), WireError> {
     }
     let kind = FrameKind::from_code(kind).ok_or(WireError::Body { number })?;
     Ok((Header { version, kind, number }, body))
+}
+
+/// Undoes COBS in place; gives the length. The crate's own way has indices that may panic.
+fn decode_in_place(bytes: &mut [u8]) -> Option<usize> {
+    let mut state = cobs::DecoderState::default();
+    let mut done = 0usize;
+    for at in 0..bytes.len() {
+        match state.feed(*bytes.get(at)?).ok()? {
+            cobs::DecodeResult::DataContinue(byte) => {
+                *bytes.get_mut(done)? = byte;
+                done = done.wrapping_add(1);
+            }
+            cobs::DecodeResult::DataComplete => return None,
+            cobs::DecodeResult::DataStart | cobs::DecodeResult::NoData => {}
+        }
+    }
+    // The zero that ended the frame on the stream.
+    matches!(state.feed(0), Ok(cobs::DecodeResult::DataComplete)).then_some(done)
 }
 
 /// Reads a body; bytes that are left over make it wrong.

@@ -102,12 +102,51 @@ fn every_order_at_every_frequency() {
     }
 }
 
+/// Moving at 1 Hz a second, once the slope is known (from the fourth window on).
 #[test]
-fn ramps() {
+fn ramps_are_followed() {
     for (f, ramp) in [(50.0, 1.0), (50.0, -1.0), (60.0, 1.0), (45.0, 1.0)] {
         let parts = rich();
         let w = windows(&frames(&parts, f, ramp, 8000.0, 16000), 8000.0, f, Follow::default());
         let (e, limits) = worst(&w, &parts, 3);
         println!("ramp {f} {ramp} {e:.2e} {limits:.3}");
+        assert!(limits < 0.5, "{f} Hz, {ramp} Hz/s: {e:.2e}, {limits} limits");
+    }
+}
+
+/// Interharmonics on the 5 Hz lines stay out; between the lines a window cannot keep them out,
+/// and they leak by the sinc of their distance, as in any window of 200 ms.
+#[test]
+fn interharmonics_stay_out_of_the_lines() {
+    let with = |order: f64| -> [Vec<Part>; 7] {
+        std::array::from_fn(|_| vec![(1.0, 1.0, 0.4), (5.0, 0.05, 1.0), (order, 0.02, 2.0)])
+    };
+    for (order, limit) in [(3.7, 1e-4), (8.3, 1e-4), (3.55, 2e-3), (5.45, 3e-3)] {
+        let parts = with(order);
+        let f = frames(&parts, 50.0, 0.0, 8000.0, 8000);
+        let (e, _) = worst(&windows(&f, 8000.0, 50.0, Follow::default()), &parts, 0);
+        println!("2 % at order {order}: {:.4} % of the fundamental", 100.0 * e);
+        assert!(e < limit, "{order}: {e:.2e}");
+    }
+}
+
+/// A neutral's sensor: exact RMS beside the six, harmonics like theirs.
+#[test]
+fn the_neutral_is_followed_where_asked() {
+    let parts = rich();
+    let f = frames(&parts, 50.0, 0.0, 8000.0, 8000);
+    let follow = Follow { harmonics: true, neutral: true };
+    let (with, without) = (
+        windows(&f, 8000.0, 50.0, follow),
+        windows(&f, 8000.0, 50.0, Follow { harmonics: false, neutral: false }),
+    );
+    assert_eq!(with.len(), without.len());
+    let square: f64 = parts[6].iter().map(|p| p.1 * p.1).sum();
+    for (a, b) in with.iter().zip(&without) {
+        assert_eq!((a.sums, b.neutral, b.spectrum), (b.sums, None, None));
+        let n = a.neutral.expect("the neutral is on");
+        let got = n.square_q16 as f64 / a.sums.length_q16 as f64;
+        let got = got * (RANGE / 8_388_607.0) * (RANGE / 8_388_607.0);
+        assert!((got / square - 1.0).abs() < 2e-5, "{got} {square}");
     }
 }

@@ -9,8 +9,8 @@ use std::io::Write;
 use std::time::{Duration, Instant};
 use wattless_core::acquire::acquire_frames;
 use wattless_core::frame::{ACTIVE, Frame};
-use wattless_core::power::{Dc, PowerConfig, read_window};
-use wattless_core::window::{Meter, MeterConfig, Nominal};
+use wattless_core::power::{Dc, PowerConfig, read_harmonics, read_window};
+use wattless_core::window::{Follow, Meter, MeterConfig, Nominal};
 use wattless_core::wiring::Wiring;
 use wattless_tests::waveform::{distorted, frames, ideal};
 
@@ -48,16 +48,21 @@ fn time(count: usize, mut run: impl FnMut()) -> f64 {
 }
 
 /// Meter, windows and readings: everything that a file of frames goes through.
-fn measure(frames: &[Frame], power: &PowerConfig) -> usize {
+fn measure(frames: &[Frame], power: &PowerConfig, harmonics: bool) -> usize {
     let config = MeterConfig { sample_rate_hz: RATE, nominal: Nominal::Hz50 };
     let hold = vec![Frame::ZERO; acquire_frames(RATE)];
     let Ok(mut meter) = Meter::new(config, hold) else {
         return 0;
     };
+    meter.follow(Follow { harmonics, neutral: false });
     let mut windows = 0;
     for chunk in frames.chunks(4096) {
         meter.push(chunk, &mut |w| {
-            black_box(read_window(w, power));
+            if harmonics {
+                black_box(read_harmonics(w, power));
+            } else {
+                black_box(read_window(w, power));
+            }
             windows += 1;
         });
     }
@@ -129,6 +134,7 @@ fn main() {
         calibration: ideal(&peaks),
         v_dc: Dc::Keep,
         i_dc: Dc::Keep,
+        neutral_sensor: false,
     };
     let angle = |k: usize| TAU * (k as f64 + 0.5) / PERIOD as f64;
     let doubles: Vec<(f64, f64)> =
@@ -136,24 +142,28 @@ fn main() {
     let scaled = |x: f64| libm::rint(x * 4_194_304.0) as i32;
     let integers: Vec<(i32, i32)> = doubles.iter().map(|&(c, s)| (scaled(c), scaled(s))).collect();
 
-    let windows = measure(&all, &power);
+    let windows = measure(&all, &power, true);
     // The last window waits for the frames behind its cut.
     assert!(windows >= WINDOWS - 1, "{windows} windows");
     let n = all.len();
     let path = time(n, || {
-        black_box(measure(black_box(&all), &power));
+        black_box(measure(black_box(&all), &power, false));
+    });
+    let h = time(n, || {
+        black_box(measure(black_box(&all), &power, true));
     });
     let i = time(n, || bare_integers(black_box(&all), &integers));
     let f = time(n, || bare_doubles(black_box(&all), &doubles));
     if args.iter().any(|a| a == "--json") {
         println!(
-            "{{\"measure_ns\": {path:.3}, \"bare_integers_ns\": {i:.3}, \"bare_doubles_ns\": {f:.3}, \
+            "{{\"measure_ns\": {path:.3}, \"harmonics_ns\": {h:.3}, \"bare_integers_ns\": {i:.3}, \"bare_doubles_ns\": {f:.3}, \
              \"frames\": {n}, \"window\": {WINDOW}}}"
         );
         return;
     }
     println!("{n} frames of six channels, nanoseconds a frame");
     println!("frames to readings          {path:8.2}");
+    println!("the same with harmonics     {h:8.2}");
     println!("bare sums, integers         {i:8.2}");
     println!("bare sums, doubles          {f:8.2}");
     println!("ratio to the faster of both {:8.2}", path / i.min(f));

@@ -155,6 +155,7 @@ fn measure_part(case: &Case, count: usize) -> Worst {
         calibration: ideal(&peaks),
         v_dc: Dc::Keep,
         i_dc: Dc::Keep,
+        neutral_sensor: false,
     };
     let meter = MeterConfig { sample_rate_hz: RATE, nominal: Nominal::nearest(case.f) };
     let mut meter = Meter::new(meter, vec![Frame::ZERO; 800]).unwrap();

@@ -258,8 +258,8 @@ fn the_json_object_has_all_its_keys() {
     let keys = |v: &Value| v.as_object().unwrap().keys().cloned().collect::<Vec<_>>().join(" ");
     assert_eq!(
         keys(&json),
-        "channels file first_sample_s format frames frames_left i_dc nominal_hz readings \
-         sample_rate_hz v_dc wiring"
+        "alternates_hz channels demand_current_a file first_sample_s format frames frames_left i_dc \
+         nominal_hz readings sample_rate_hz v_dc wiring"
     );
     assert_eq!((&json["nominal_hz"], &json["format"]), (&50.into(), &"csv".into()));
     assert_eq!((&json["frames"], &json["v_dc"]), (&4100.into(), &"kept".into()));
@@ -267,18 +267,22 @@ fn the_json_object_has_all_its_keys() {
     let r = &json["readings"][0];
     assert_eq!(
         keys(r),
-        "duration_s flags frequency_hz i_neutral_a phases start_s total v_line_v windows"
+        "duration_s flags frequency_hz i_neutral_a neutral phases sequence start_s total v_line_v \
+         windows"
     );
     assert_eq!((&r["windows"], &r["flags"]), (&2.into(), &Value::Array(vec![])));
     near(&r["frequency_hz"], 50.0, 0.001);
     near(&r["duration_s"], 0.4, 1e-5);
     assert_eq!(
         keys(&r["phases"][0]),
-        "dpf i_dc_a i_rms_a n_var p_w pf phi1_deg q1_var s_va v_dc_v v_rms_v"
+        "dh_var di_var dpf dv_var i_dc_a i_harmonics i_rms_a i_thd_pct n_var p_w pf ph_w phi1_deg \
+         q1_var s1_va s_va sh_va sn_va v_dc_v v_harmonics v_rms_v v_thd_pct"
     );
     assert_eq!(
         keys(&r["total"]),
-        "p_w pf_arithmetic pf_effective pf_vector q1_var s_arithmetic_va s_effective_va s_vector_va"
+        "dei_var dev_var p1_positive_w p_w pf1_positive pf_arithmetic pf_effective pf_vector \
+         q1_positive_var q1_var s1_positive_va s_arithmetic_va s_effective_va s_vector_va se1_va \
+         seh_va sen_va su1_va"
     );
     for key in ["s_arithmetic_va", "s_vector_va", "s_effective_va"] {
         near(&r["total"][key], 6900.0, 0.2);

@@ -80,7 +80,13 @@ impl Setup {
     /// Reads every window of frames whose channels have these peak ranges.
     fn read(&self, frames: &[Frame], peaks: &[f64; 6]) -> Vec<Reading> {
         let (wiring, calibration) = (self.wiring, ideal(peaks));
-        let power = PowerConfig { wiring, calibration, v_dc: self.dc, i_dc: self.dc };
+        let power = PowerConfig {
+            wiring,
+            calibration,
+            v_dc: self.dc,
+            i_dc: self.dc,
+            neutral_sensor: false,
+        };
         let nominal = Nominal::nearest(self.frequency_hz);
         let config = MeterConfig { sample_rate_hz: self.rate_hz, nominal };
         let hold = vec![Frame::ZERO; acquire_frames(self.rate_hz)];

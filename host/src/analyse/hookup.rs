@@ -110,7 +110,7 @@ struct Ranges {
 /// file knows the ranges of its inputs; for others they are left unknown.
 pub fn of_file(file: &mut Waveform, nominal: Option<Nominal>) -> Result<Picture, MeasureError> {
     // Finds the nominal frequency, and fails for what cannot be measured.
-    let measured = measure(file, &MeasureOptions { nominal, interval_s: None })?;
+    let measured = measure(file, &MeasureOptions { nominal, ..MeasureOptions::default() })?;
     let full = f64::from(COUNT_MAX) * std::f64::consts::FRAC_1_SQRT_2;
     let known = file.settings.is_some();
     let range_rms = file.power.calibration.active().each_ref().map(|c| c.gain.abs() * full);

@@ -3,6 +3,7 @@
 //! Frames go through [`Meter`], [`read_window`] and [`IntervalLogger`] exactly as
 //! on the node. Opening files and choosing gains is [`crate::collect::waveform`]'s business.
 
+use super::harmonics::{HarmonicSums, HarmonicTable};
 use crate::collect::waveform::{Waveform, WaveformError};
 use std::io::Write;
 use std::path::PathBuf;
@@ -11,11 +12,12 @@ use wattless_core::flags::Flags;
 use wattless_core::frame::{COUNT_MAX, Frame};
 use wattless_core::interval::{Energies, IntervalSummary};
 use wattless_core::logger::IntervalLogger;
-use wattless_core::power::{Dc, PowerConfig, Reading, read_window};
+use wattless_core::power::{Dc, PowerConfig, Reading, read_harmonics, read_window};
 use wattless_core::record::{Record, Stamp};
+use wattless_core::rogowski::Integrators;
 use wattless_core::window::{
-    ABSENT_SHARE, Meter, MeterConfig, MeterError, Nominal, SAMPLE_RATE_MAX_HZ, SAMPLE_RATE_MIN_HZ,
-    Window,
+    ABSENT_SHARE, Follow, Meter, MeterConfig, MeterError, Nominal, SAMPLE_RATE_MAX_HZ,
+    SAMPLE_RATE_MIN_HZ, Window,
 };
 use wattless_core::wiring::Wiring;
 
@@ -29,15 +31,19 @@ pub struct MeasureOptions {
     pub nominal: Option<Nominal>,
     /// Length of an interval in seconds; the whole file when absent.
     pub interval_s: Option<f64>,
+    /// Leaves harmonics out, for speed.
+    pub without_harmonics: bool,
 }
 
 /// Readings of one interval.
-#[derive(Clone, Copy, Debug, PartialEq)]
+#[derive(Clone, Debug, PartialEq)]
 pub struct MeasuredInterval {
     /// Start in seconds from the start of the file.
     pub start_s: f64,
     /// The numbers.
     pub summary: IntervalSummary,
+    /// Harmonics; `None` unless every window has them.
+    pub harmonics: Option<HarmonicTable>,
 }
 
 impl MeasuredInterval {
@@ -65,6 +71,8 @@ pub struct Measurement {
     pub dc: (Dc, Dc),
     /// The intervals in order; at least one.
     pub intervals: Vec<MeasuredInterval>,
+    /// Where no interval has a fundamental: how often a second the strongest voltage alternates.
+    pub alternates_hz: Option<f64>,
 }
 
 /// Why a file cannot be measured.
@@ -145,22 +153,36 @@ pub fn measure(file: &mut Waveform, options: &MeasureOptions) -> Result<Measurem
     let mut intervals = Vec::new();
     let power = file.power;
     let rate_hz = file.sample_rate_hz;
-    let run = run_meter(file, nominal, true, |window| {
-        let reading = read_window(window, &power);
+    let follow = Follow { harmonics: !options.without_harmonics, ..power.follow() };
+    let mut sums = HarmonicSums::default();
+    let mut finished = |start_s, summary: IntervalSummary, sums: &mut HarmonicSums| {
+        let harmonics = sums.take(power.wiring).filter(|_| summary.distortion.is_some());
+        intervals.push(MeasuredInterval { start_s, summary, harmonics });
+    };
+    let run = run_meter(file, nominal, true, follow, |window, remarks| {
+        let (mut reading, harmonics) = read_harmonics(window, &power);
+        reading.flags.insert(remarks);
+        if let Some(harmonics) = &harmonics {
+            sums.add(&reading, harmonics, power.wiring);
+        }
         start_s.get_or_insert((window.first_frame as f64 + window.start.fraction()) / rate_hz);
         if logger.push(&reading) {
             let start_s = start_s.take().unwrap_or_default();
-            intervals.extend(logger.take().map(|summary| MeasuredInterval { start_s, summary }));
+            if let Some(summary) = logger.take() {
+                finished(start_s, summary, &mut sums);
+            }
         }
     })?;
     if let (Some(start_s), Some(mut summary)) = (start_s, logger.take()) {
         // The file ended before the interval did.
         summary.flags.insert_if(options.interval_s.is_some(), Flags::SHORT);
-        intervals.push(MeasuredInterval { start_s, summary });
+        finished(start_s, summary, &mut sums);
     }
     if intervals.is_empty() {
         return Err(too_short(file, nominal, run.frames));
     }
+    let lost = intervals.iter().all(|r| r.summary.frequency_hz.is_none());
+    let alternates_hz = if lost { alternation(file)? } else { None };
     Ok(Measurement {
         wiring: power.wiring,
         nominal,
@@ -169,6 +191,47 @@ pub fn measure(file: &mut Waveform, options: &MeasureOptions) -> Result<Measurem
         frames_left: run.left,
         dc: (power.v_dc, power.i_dc),
         intervals,
+        alternates_hz,
+    })
+}
+
+/// Turns of the strongest voltage a second, from its crossings of the mean in the first second.
+///
+/// `None` when there is next to no voltage, or no more than two crossings.
+fn alternation(file: &mut Waveform) -> Result<Option<f64>, MeasureError> {
+    let rate_hz = file.sample_rate_hz;
+    let mut frames = vec![Frame::ZERO; rate_hz as usize];
+    file.frames.rewind()?;
+    let n = file.frames.read(&mut frames)?;
+    let column = |slot: usize| frames[..n].iter().map(move |f| f64::from(f.counts()[slot]));
+    let mean = |slot| column(slot).sum::<f64>() / n.max(1) as f64;
+    let square = |slot: usize| {
+        let m = mean(slot);
+        column(slot).map(|x| (x - m) * (x - m)).sum::<f64>() / n.max(1) as f64
+    };
+    let Some((slot, power)) = (0..3).map(|s| (s, square(s))).max_by(|a, b| a.1.total_cmp(&b.1))
+    else {
+        return Ok(None);
+    };
+    let (m, rms) = (mean(slot), libm::sqrt(power));
+    if rms < ABSENT_SHARE * f64::from(COUNT_MAX) {
+        return Ok(None);
+    }
+    // A crossing counts once the wave has been well below: noise does not turn it.
+    let (mut below, mut crossings) = (false, Vec::new());
+    for (k, x) in column(slot).enumerate() {
+        if x - m < -0.3 * rms {
+            below = true;
+        } else if below && x - m > 0.0 {
+            below = false;
+            crossings.push(k);
+        }
+    }
+    Ok(match crossings[..] {
+        [first, .., last] if crossings.len() > 2 => {
+            Some((crossings.len() - 1) as f64 * rate_hz / (last - first) as f64)
+        }
+        _ => None,
     })
 }
 
@@ -180,7 +243,11 @@ pub fn windows(
 ) -> Result<(), MeasureError> {
     check_rate(file)?;
     let power: PowerConfig = file.power;
-    run_meter(file, nominal, true, |window| sink(window, &read_window(window, &power)))?;
+    run_meter(file, nominal, true, power.follow(), |window, remarks| {
+        let mut reading = read_window(window, &power);
+        reading.flags.insert(remarks);
+        sink(window, &reading);
+    })?;
     Ok(())
 }
 
@@ -231,8 +298,9 @@ pub fn write_records(
         pages.extend(record.encode());
         last_s = summary.duration_s;
     };
-    let run = run_meter(file, settings.nominal, false, |window| {
-        let reading = read_window(window, &power);
+    let run = run_meter(file, settings.nominal, false, power.follow(), |window, remarks| {
+        let mut reading = read_window(window, &power);
+        reading.flags.insert(remarks);
         energies.add(&reading);
         let end = window.first_frame as f64 + window.start.fraction() + window.sums.length();
         uptime_ms = (end * 1000.0 / rate_hz + 0.5) as u64;
@@ -268,7 +336,8 @@ fn run_meter(
     file: &mut Waveform,
     nominal: Nominal,
     look_back: bool,
-    mut sink: impl FnMut(&Window),
+    follow: Follow,
+    mut sink: impl FnMut(&Window, Flags),
 ) -> Result<Run, MeasureError> {
     let rate_hz = file.sample_rate_hz;
     let config = MeterConfig { sample_rate_hz: rate_hz, nominal };
@@ -277,15 +346,24 @@ fn run_meter(
         Ok(meter) => meter,
         Err(MeterError::SampleRate | MeterError::Buffer) => return Err(bad_rate(file)),
     };
+    meter.follow(follow);
     file.frames.rewind()?;
+    let mut coils = Coils::new(file);
     let mut frames = 0;
     // Two chunks in turn, so that the end of the stream is still at hand when it has come.
     let size = CHUNK.max(acquire_frames(rate_hz));
     let (mut chunk, mut before) = (vec![Frame::ZERO; size], Vec::new());
     loop {
         let n = file.frames.read(&mut chunk)?;
+        let first = frames == 0;
         frames += n as u64;
-        meter.push(&chunk[..n], &mut sink);
+        coils.prepare(&chunk[..n], first);
+        let mut at = 0;
+        while at < n {
+            let done = coils.run(&mut chunk[at..n]);
+            meter.push(&chunk[at..at + done], &mut |window| sink(window, coils.remarks()));
+            at += done;
+        }
         if n < chunk.len() {
             before.extend_from_slice(&chunk[..n]);
             break;
@@ -294,8 +372,67 @@ fn run_meter(
         before.copy_from_slice(&chunk);
     }
     let tail = if look_back { before.as_slice() } else { &[] };
-    let left = meter.finish(tail, &mut sink);
+    let left = meter.finish(tail, &mut |window| sink(window, coils.remarks()));
     Ok(Run { frames, left })
+}
+
+/// Frames whose coils are integrated at a time.
+const PIECE: usize = 64;
+
+/// The integrators of a file's Rogowski coils, and what is to be said of them.
+struct Coils {
+    integrators: Integrators,
+    /// A node starts from zero; a recording begins within a wave.
+    primed: bool,
+    sample_rate_hz: f64,
+    remarks: Flags,
+    seen: Flags,
+}
+
+impl Coils {
+    fn new(file: &Waveform) -> Coils {
+        let sample_rate_hz = file.sample_rate_hz;
+        Coils {
+            integrators: Integrators::new(&file.power.calibration, sample_rate_hz),
+            primed: file.settings.is_none(),
+            sample_rate_hz,
+            remarks: Flags::NONE,
+            seen: Flags::NONE,
+        }
+    }
+
+    /// Looks at the first frames of a recording.
+    fn prepare(&mut self, frames: &[Frame], first: bool) {
+        if !(first && self.primed && self.integrators.any()) {
+            return;
+        }
+        let floor = ABSENT_SHARE * f64::from(COUNT_MAX);
+        let start = &frames[..acquire_frames(self.sample_rate_hz).min(frames.len())];
+        if let Some(f) = find_fundamental(start, self.sample_rate_hz, floor) {
+            let period = self.sample_rate_hz / f;
+            let look = (20.0 * period) as usize;
+            self.integrators.prime(&frames[..look.min(frames.len())], period);
+        }
+    }
+
+    /// Integrates frames in place; returns how many, all of them where there is no coil.
+    fn run(&mut self, frames: &mut [Frame]) -> usize {
+        if !self.integrators.any() {
+            return frames.len();
+        }
+        let mut raw = [Frame::ZERO; PIECE];
+        let n = frames.len().min(PIECE);
+        raw[..n].copy_from_slice(&frames[..n]);
+        let (done, seen) = self.integrators.run(&raw[..n], frames);
+        self.seen = seen.flags();
+        self.remarks.insert(self.seen);
+        done
+    }
+
+    /// The remarks of a window that ends; the newest frames lie behind its end already.
+    fn remarks(&mut self) -> Flags {
+        core::mem::replace(&mut self.remarks, self.seen)
+    }
 }
 
 fn check_rate(file: &Waveform) -> Result<(), MeasureError> {

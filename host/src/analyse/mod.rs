@@ -1,5 +1,9 @@
-//! What the data says: the connection, readings of waveforms, the survey of a log.
+//! What the data says: the connection, readings of waveforms, the survey of a log, and what
+//! they are worth.
 
+pub mod harmonics;
 pub mod hookup;
 pub mod measure;
+pub mod reread;
 pub mod survey;
+pub mod uncertainty;

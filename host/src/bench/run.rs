@@ -89,7 +89,12 @@ impl Setup {
         RunError::OutsideSpan { at, from, to }
     }
 
-    /// Frames per second of the node.
+    /// Frames per second by a true clock; the node takes its own for true.
+    pub fn true_rate_hz(&self) -> f64 {
+        self.sensors.sample_rate_hz()
+    }
+
+    /// Frames per second of the node, by its own clock.
     pub fn sample_rate_hz(&self) -> f64 {
         self.scenario.node.sample_rate_hz
     }
@@ -135,7 +140,7 @@ impl Setup {
         to_ms: i64,
         progress: &mut dyn FnMut(i64),
     ) -> BenchReport {
-        let rate = self.sample_rate_hz();
+        let rate = self.true_rate_hz();
         let mut waves = HeldWaves::new(&self.feeder, &self.sensors, rate, self.from_ms, to_ms);
         let start = Instant::now();
         let (mut in_feeder, mut told, mut frames) = (Duration::ZERO, start, 0u64);

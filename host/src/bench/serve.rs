@@ -86,7 +86,7 @@ impl<'a> Server<'a> {
         stop: &AtomicBool,
         tell: &mut dyn FnMut(ServeEvent),
     ) {
-        let rate = setup.sample_rate_hz();
+        let rate = setup.true_rate_hz();
         let pace = rate * speed.clamp(0.01, SPEED_MAX);
         let to_ms = setup.feeder.span_ms();
         let mut waves = LiveWaves::new(&setup.feeder, &setup.sensors, rate, setup.from_ms, to_ms);

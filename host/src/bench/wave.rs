@@ -7,7 +7,7 @@
 
 use super::chance::Chance;
 use super::feeder::Feeder;
-use super::sensors::Sensors;
+use super::sensors::{STEP_FRAMES, Sensors};
 use wattless_core::complex::Complex;
 use wattless_core::frame::{ACTIVE, CHANNELS, Frame};
 
@@ -64,6 +64,12 @@ pub struct HeldWaves<'a> {
     bench: Bench<'a>,
     tables: Vec<Table>,
     buffer: Vec<Frame>,
+    /// The first frames of a stretch, where coils see the currents go over from the last one.
+    opening: Vec<Frame>,
+    /// Frames of the opening given.
+    opened: usize,
+    /// Currents behind the coils at the end of the last stretch.
+    left_at: Option<[f64; ACTIVE]>,
     /// Frames of the buffer given since the last time it began.
     used: usize,
     /// Frames left of the stretch.
@@ -90,6 +96,9 @@ impl<'a> HeldWaves<'a> {
             bench: Bench::new(feeder, sensors, sample_rate_hz, from_ms),
             tables: Vec::new(),
             buffer: Vec::new(),
+            opening: Vec::new(),
+            opened: 0,
+            left_at: None,
             used: 0,
             left: 0,
             at_ms: from_ms,
@@ -141,6 +150,26 @@ impl<'a> HeldWaves<'a> {
         self.tables[at].synthesise(&phasors, &b.sensors.offsets, &noise, &mut self.buffer);
         self.used = 0;
         self.left = frames;
+        if b.sensors.coils().contains(&true) {
+            let hz = state.frequency_hz;
+            let began = b.sensors.behind_coils(&phasors, orders, hz, 0.0);
+            let ends = (frames % len as u64) as f64 * per_frame;
+            let ended = b.sensors.behind_coils(&phasors, orders, hz, ends);
+            let falls =
+                self.left_at.map_or([0.0; ACTIVE], |l| core::array::from_fn(|k| l[k] - began[k]));
+            self.left_at = Some(ended);
+            let n = needed.min(STEP_FRAMES);
+            self.opening.clear();
+            self.opening.extend(self.buffer[..n].iter().enumerate().map(|(n, frame)| {
+                let mut counts = *frame.counts();
+                for (k, c) in counts.iter_mut().enumerate().take(ACTIVE) {
+                    let more = b.sensors.step_counts(falls[k], n).clamp(-LIMIT, LIMIT);
+                    *c += libm::rint(more) as i32;
+                }
+                Frame::new(counts)
+            }));
+            self.opened = 0;
+        }
         let turns = self.turns + (frames % len as u64) as f64 * per_frame;
         self.turns = turns - libm::floor(turns);
     }
@@ -149,6 +178,15 @@ impl<'a> HeldWaves<'a> {
 impl SampleSource for HeldWaves<'_> {
     fn next_block(&mut self) -> Option<&[Frame]> {
         self.next_stretch()?;
+        if self.opened < self.opening.len() {
+            let rest = &self.opening[self.opened..];
+            let n = usize::try_from(self.left).map_or(rest.len(), |left| left.min(rest.len()));
+            self.opened = self.opening.len();
+            self.used = n;
+            self.left -= n as u64;
+            self.given += n as u64;
+            return Some(&rest[..n]);
+        }
         if self.used == self.buffer.len() {
             self.used = 0;
         }
@@ -254,6 +292,11 @@ pub struct LiveWaves<'a> {
     turns: f64,
     step: Step,
     block: Vec<Frame>,
+    /// Currents behind the coils at the end of the last step.
+    left_at: Option<[f64; ACTIVE]>,
+    /// By how much they fall where this step begins, and frames since then.
+    falls: [f64; ACTIVE],
+    since: usize,
 }
 
 /// A short time over which phasors and frequency go along straight lines.
@@ -285,6 +328,30 @@ impl<'a> LiveWaves<'a> {
             turns: 0.0,
             step: Step::default(),
             block: Vec::new(),
+            left_at: None,
+            falls: [0.0; ACTIVE],
+            since: STEP_FRAMES,
+        }
+    }
+
+    /// Looks whether the currents behind coils go over where a step begins; `from` are its
+    /// phasors there.
+    fn begin_step(&mut self, from: &[[Complex; ACTIVE]], frequency_hz: f64) {
+        let b = &self.bench;
+        let orders = b.feeder.orders();
+        let began = b.sensors.behind_coils(from, orders, frequency_hz, self.turns);
+        let falls =
+            self.left_at.map_or([0.0; ACTIVE], |l| core::array::from_fn(|k| l[k] - began[k]));
+        // Steps of the same stretch join without a jump, up to rounding.
+        if falls.iter().any(|f| f.abs() > 1.0) {
+            // What an earlier change had still to go comes on top.
+            for (k, old) in self.falls.iter_mut().enumerate() {
+                let left: f64 =
+                    (self.since..STEP_FRAMES).map(|n| b.sensors.step_counts(1.0, n)).sum();
+                let whole: f64 = (0..STEP_FRAMES).map(|n| b.sensors.step_counts(1.0, n)).sum();
+                *old = falls[k] + if whole == 0.0 { 0.0 } else { *old * left / whole };
+            }
+            self.since = 0;
         }
     }
 
@@ -303,6 +370,14 @@ impl<'a> LiveWaves<'a> {
                     [self.at_ms, end_ms].map(|t| b.feeder.state(self.at_ms, t as f64 * 1e-3));
                 let [from, to] = ends.each_ref().map(|s| b.sensors.counts(s, orders));
                 let [f0, f1] = ends.each_ref().map(|s| s.frequency_hz / b.sample_rate_hz);
+                if b.sensors.coils().contains(&true) {
+                    let hz = ends.each_ref().map(|s| s.frequency_hz);
+                    self.begin_step(&from, hz[0]);
+                    let b = &self.bench;
+                    let turns = self.turns + (f0 + f1) / 2.0 * frames as f64;
+                    self.left_at =
+                        Some(b.sensors.behind_coils(&to, b.feeder.orders(), hz[1], turns));
+                }
                 let per = 1.0 / frames as f64;
                 let slopes = from
                     .iter()
@@ -339,6 +414,12 @@ impl<'a> LiveWaves<'a> {
                 let now = *p + d.scale(done);
                 *x += now.re * power.re - now.im * power.im;
             }
+        }
+        if self.since < STEP_FRAMES {
+            for (x, falls) in x.iter_mut().zip(&self.falls) {
+                *x += self.bench.sensors.step_counts(*falls, self.since);
+            }
+            self.since += 1;
         }
         let turns = self.turns + s.turns + s.turns_slope * (done + 0.5);
         self.turns = turns - libm::floor(turns);

@@ -76,7 +76,10 @@ pub fn run(args: &Args) -> anyhow::Result<Outcome> {
     say(args, "3  The store is surveyed\n")?;
     let before_survey = Instant::now();
     let chosen = store.choose(None)?;
-    let log = store.read_log(chosen.id, Span::ALL)?;
+    let (log, chain) = store.read_log_checked(chosen.id, Span::ALL)?;
+    if !chain.whole {
+        bail!("the log in the store is not what the node recorded: {:?}", chain.breaks);
+    }
     let survey = survey_with(&log, &site, &store.gaps(chosen.id)?)?;
     let survey_s = before_survey.elapsed().as_secs_f64();
     write(&place("survey.txt"), &survey_text(&survey, Style::PLAIN))?;

@@ -7,6 +7,7 @@ use serde_json::{Map, Value, json};
 use std::path::Path;
 use std::time::Duration;
 use wattless::analyse::hookup::{Knowledge, Picture, check, of_file, of_node};
+use wattless::analyse::reread::AsIf;
 use wattless::collect::address::Address;
 use wattless::collect::link::{AnyClient, Patience};
 use wattless::collect::waveform::{FactorFor, Lead, OpenOptions, open};
@@ -180,6 +181,10 @@ fn to_json(source: &str, picture: &Picture, report: &HookupReport) -> Value {
         "load": picture.input.load.name(),
         "verdict": report.verdict.name(),
         "connected": best.map(|b| connected(&b.connection)),
+        "as_if_wired": best
+            .filter(|b| !b.connection.is_as_labelled())
+            .and_then(|b| AsIf::mending(&b.connection))
+            .map(|words| words.to_string()),
         "moves": moves_json(&moves),
         "cautions": if moves.is_empty() { &[][..] } else { &CAUTIONS[..] },
         "readings_now": readings(&report.as_connected),

@@ -8,16 +8,23 @@ use std::path::{Path, PathBuf};
 use wattless::analyse::measure::{
     MeasureError, MeasureOptions, MeasuredInterval, Measurement, measure, write_records,
 };
-use wattless::collect::waveform::{FactorFor, Format, Lead, OpenOptions, Taken, Waveform, open};
+use wattless::analyse::uncertainty::Budget;
+use wattless::collect::settings_file;
+use wattless::collect::waveform::{
+    FactorFor, Format, Lead, OpenOptions, Taken, Waveform, WaveformError, open,
+};
+use wattless::present::{measured, worth};
+use wattless::site::Site;
 use wattless_core::flags::Flags;
 use wattless_core::power::Dc;
+use wattless_core::settings::Settings;
 use wattless_core::window::Nominal;
 use wattless_core::wiring::Wiring;
 
 /// Readings from a file of sampled waveforms (CSV or COMTRADE)
 ///
 /// A CSV file has a header with t_s and columns from v1_v, v2_v, v3_v, i1_a, i2_a,
-/// i3_a, or line voltages v12_v, v23_v, v31_v, v32_v. A COMTRADE recording (IEEE
+/// i3_a, in_a (a sensor on the neutral), or line voltages v12_v, v23_v, v31_v, v32_v. A COMTRADE recording (IEEE
 /// C37.111) is given by its .cfg, .dat or .cff file.
 #[derive(Debug, clap::Args)]
 pub struct Args {
@@ -48,12 +55,37 @@ pub struct Args {
     /// Multiplies samples, such as i=200 for a 1 V = 200 A sensor, i2=-1 or v=10; repeatable
     #[arg(long = "factor", value_name = "LEAD=NUMBER", value_parser = parse_factor)]
     factors: Vec<(FactorFor, f64)>,
+    /// Current columns are outputs of bare Rogowski coils, in A of a sine of this frequency (50
+    /// or 60): factor by the coil's sensitivity there
+    #[arg(long, value_name = "HZ", value_parser = parse_nominal, conflicts_with = "records")]
+    rogowski: Option<Nominal>,
+    /// Takes delays, filters and sensors from a settings file of a node; gains stay the file's
+    #[arg(long, value_name = "FILE", conflicts_with = "records")]
+    sensors: Option<PathBuf>,
     /// From a count file, write the records that a node would keep into this file
     #[arg(long, value_name = "FILE", conflicts_with_all = ["interval", "nominal_hz", "wiring", "dc"])]
     records: Option<PathBuf>,
+    /// Leave out harmonics
+    #[arg(long)]
+    no_harmonics: bool,
+    /// Maximum demand current in A: gives total demand distortion (IEEE 519)
+    #[arg(long, value_name = "AMPERES", value_parser = parse_demand_current)]
+    demand_current: Option<f64>,
+    /// Readings with expanded uncertainty (k = 2), from the site's [uncertainty]
+    #[arg(long, conflicts_with = "records")]
+    uncertainty: bool,
+    /// Site file (TOML) that says how good the sensors are
+    #[arg(long, value_name = "FILE", requires = "uncertainty")]
+    site: Option<PathBuf>,
     /// Print one JSON object
     #[arg(long)]
     json: bool,
+}
+
+fn parse_demand_current(text: &str) -> Result<f64, String> {
+    let amperes: f64 = text.parse().map_err(|_| format!("'{text}' is not a number"))?;
+    let usable = (1e-3..=1e6).contains(&amperes);
+    if usable { Ok(amperes) } else { Err("a demand current is 0.001 to 1000000 A".into()) }
 }
 
 pub(super) fn parse_wiring(text: &str) -> Result<Wiring, String> {
@@ -95,6 +127,14 @@ pub(super) fn parse_factor(text: &str) -> Result<(FactorFor, f64), String> {
     if usable { Ok((on, x)) } else { Err("a factor is a number of magnitude 1e-9 to 1e9".into()) }
 }
 
+/// A count file brings the settings of its node along.
+fn refuse_for_counts(file: &Waveform, option: &'static str) -> anyhow::Result<()> {
+    if file.settings.is_some() {
+        bail!(WaveformError::Option { path: file.path.clone(), option, format: file.format });
+    }
+    Ok(())
+}
+
 /// Runs the verb.
 pub fn run(args: &Args) -> anyhow::Result<Outcome> {
     let options = OpenOptions {
@@ -106,17 +146,40 @@ pub fn run(args: &Args) -> anyhow::Result<Outcome> {
         dc: args.dc,
     };
     let mut file = open(&args.file, &options)?;
+    if let Some(path) = &args.sensors {
+        refuse_for_counts(&file, "--sensors")?;
+        let settings = settings_file::read(path, &Settings::default())?;
+        file.take_sensors(&settings.power.calibration);
+    }
+    if let Some(reference) = args.rogowski {
+        refuse_for_counts(&file, "--rogowski")?;
+        file.take_coils(reference);
+    }
+    let site = args.site.as_deref().map(Site::load).transpose()?.unwrap_or_default();
+    let budget = args.uncertainty.then(|| Budget::of(&site));
     if let Some(path) = &args.records {
         return records(args, &mut file, path);
     }
     let measured = measure(
         &mut file,
-        &MeasureOptions { nominal: args.nominal_hz, interval_s: args.interval },
+        &MeasureOptions {
+            nominal: args.nominal_hz,
+            interval_s: args.interval,
+            without_harmonics: args.no_harmonics,
+        },
     )?;
     let text = if args.json {
-        format!("{:#}\n", to_json(&file, &measured))
+        let mut object = to_json(&file, &measured, args.demand_current);
+        if let Some(budget) = &budget {
+            let readings = object["readings"].as_array_mut().into_iter().flatten();
+            for (r, reading) in measured.intervals.iter().zip(readings) {
+                worth::add_to_reading(budget, measured.wiring, &r.summary, reading);
+            }
+            object["uncertainty"] = worth::basis_json(budget);
+        }
+        format!("{object:#}\n")
     } else {
-        to_text(&file, &measured)
+        to_text(&file, &measured, args.demand_current, budget.as_ref())
     };
     print(&text)?;
     Ok(Outcome::Done)
@@ -164,7 +227,7 @@ fn dc_word(dc: Dc) -> &'static str {
     }
 }
 
-fn to_json(file: &Waveform, m: &Measurement) -> Value {
+fn to_json(file: &Waveform, m: &Measurement, demand_current_a: Option<f64>) -> Value {
     let taken = |t: &Taken| json!({"lead": t.lead.name(), "name": t.name, "factor": t.factor});
     json!({
         "file": file.path.display().to_string(),
@@ -178,18 +241,22 @@ fn to_json(file: &Waveform, m: &Measurement) -> Value {
         "v_dc": dc_word(m.dc.0),
         "i_dc": dc_word(m.dc.1),
         "channels": file.taken.iter().map(taken).collect::<Vec<_>>(),
-        "readings": m.intervals.iter().map(|r| reading_json(m.wiring, r)).collect::<Vec<_>>(),
+        "demand_current_a": demand_current_a,
+        "alternates_hz": m.alternates_hz,
+        "readings": m.intervals.iter()
+            .map(|r| reading_json(m.wiring, r, demand_current_a))
+            .collect::<Vec<_>>(),
     })
 }
 
-fn reading_json(wiring: Wiring, r: &MeasuredInterval) -> Value {
+fn reading_json(wiring: Wiring, r: &MeasuredInterval, demand_current_a: Option<f64>) -> Value {
     let s = &r.summary;
     // Without a fundamental there is no reactive power of it.
     let of_fundamental = |x: f64| s.frequency_hz.map(|_| x);
     let phase = |k: usize| {
         let p = &s.phases[k];
         let (v_dc_v, i_dc_a) = r.phase_dc(wiring, k);
-        json!({
+        let mut object = json!({
             "v_rms_v": p.v_rms_v,
             "i_rms_a": p.i_rms_a,
             "p_w": p.p_w,
@@ -201,10 +268,14 @@ fn reading_json(wiring: Wiring, r: &MeasuredInterval) -> Value {
             "phi1_deg": p.phi1_deg(),
             "v_dc_v": v_dc_v,
             "i_dc_a": i_dc_a,
-        })
+        });
+        if let Some(into) = object.as_object_mut() {
+            measured::phase_json(r, k, demand_current_a, into);
+        }
+        object
     };
     let lines = wiring.line_pairs().len();
-    json!({
+    let mut object = json!({
         "start_s": r.start_s,
         "duration_s": s.duration_s,
         "windows": s.windows,
@@ -223,7 +294,13 @@ fn reading_json(wiring: Wiring, r: &MeasuredInterval) -> Value {
         },
         "v_line_v": s.v_line_v[..lines],
         "i_neutral_a": wiring.neutral_current().map(|_| s.i_neutral_a),
-    })
+        "neutral": measured::neutral_json(r, wiring),
+        "sequence": measured::sequence_json(s, wiring),
+    });
+    if let Some(into) = object["total"].as_object_mut() {
+        measured::total_json(s, wiring, into);
+    }
+    object
 }
 
 /// A power of a thousand and decimals for a column, from its largest magnitude.
@@ -276,7 +353,12 @@ fn side(q1_var: f64, s_va: f64, loaded: bool) -> &'static str {
     }
 }
 
-fn to_text(file: &Waveform, m: &Measurement) -> String {
+fn to_text(
+    file: &Waveform,
+    m: &Measurement,
+    demand_current_a: Option<f64>,
+    budget: Option<&Budget>,
+) -> String {
     let mut t = String::new();
     let length_s = m.frames as f64 / m.sample_rate_hz;
     let _ = writeln!(t, "{}", file.path.display());
@@ -299,8 +381,19 @@ fn to_text(file: &Waveform, m: &Measurement) -> String {
             file.taken.iter().map(|t| format!("{} {}", t.lead.name(), t.name)).collect();
         let _ = writeln!(t, "channels: {}", taken.join(", "));
     }
+    if let Some(hz) = m.alternates_hz {
+        let _ = writeln!(
+            t,
+            "no fundamental: the voltages alternate {hz:.1} times a second, and only supplies\n\
+             of 40 to 72 Hz can be followed; RMS values and W are over windows of 200 ms"
+        );
+    }
     for r in &m.intervals {
         reading_text(&mut t, m.wiring, r);
+        if let Some(budget) = budget {
+            t += &worth::reading_text(budget, m.wiring, &r.summary);
+        }
+        measured::text(&mut t, r, m.wiring, demand_current_a, m.intervals.len() == 1);
     }
     if m.frames_left > 0 {
         let left_s = m.frames_left as f64 / m.sample_rate_hz;
@@ -331,8 +424,8 @@ fn reading_text(t: &mut String, wiring: Wiring, r: &MeasuredInterval) {
         s.windows
     );
     for (_, name, meaning) in Flags::ALL.iter().filter(|f| s.flags.contains(f.0)) {
-        // DC is told once, above.
-        if !matches!(*name, "v_dc_removed" | "i_dc_removed") {
+        // These are told elsewhere.
+        if !matches!(*name, "v_dc_removed" | "i_dc_removed" | "neutral_measured") {
             let _ = writeln!(t, "  note: {meaning}");
         }
     }

@@ -2,18 +2,21 @@
 
 use super::{Outcome, print};
 use serde_json::{Map, Value, json};
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 use wattless::collect::address::Address;
+use wattless::collect::chain::tag_text;
+use wattless::collect::drift::{ClockNote, Drift, drift, drift_text};
 use wattless::collect::link::{AnyClient, ClockReading, Patience};
 use wattless::collect::settings_file;
-use wattless::collect::store::NodeId;
+use wattless::collect::store::{NodeId, Store};
 use wattless::present::number::{four_digits, pf};
+use wattless_core::calibration::{CurrentSensor, SensorKind};
 use wattless_core::flags::Flags;
 use wattless_core::frame::Channel;
-use wattless_core::power::Dc;
+use wattless_core::power::{Dc, PowerConfig};
 use wattless_core::record::WallQuality;
 use wattless_core::settings::Settings;
-use wattless_core::wire::{Identity, Live, LivePhase, Refusal, Status};
+use wattless_core::wire::{Identity, Live, LivePhase, LogHead, Refusal, Status};
 
 /// Who and how is a node: identity, status, clock, settings
 #[derive(Debug, clap::Args)]
@@ -29,6 +32,9 @@ pub struct Args {
     /// Print the settings as such a file, and nothing else
     #[arg(long, conflicts_with = "json")]
     settings_file: bool,
+    /// Compare with what this store holds of the node: its last record, its clock at earlier pulls
+    #[arg(long, value_name = "FOLDER")]
+    store: Option<PathBuf>,
     /// Print one JSON object
     #[arg(long)]
     json: bool,
@@ -44,6 +50,17 @@ struct Report {
     settings_written: bool,
     /// The newest window; none just after a start.
     live: Option<Live>,
+    /// Where the chain over its log stands; none from a node too old to know.
+    head: Option<LogHead>,
+    stored: Option<Stored>,
+}
+
+/// What a store holds of the node.
+struct Stored {
+    next_seq: u32,
+    /// Whether its last record is the node's, where the node still holds it.
+    same: Option<bool>,
+    drift: Option<Drift>,
 }
 
 /// Runs the verb.
@@ -87,13 +104,45 @@ pub fn run(args: &Args) -> anyhow::Result<Outcome> {
         clock_set,
         settings_written: args.settings.is_some(),
         live,
+        head: client.log_head()?,
+        stored: args.store.as_deref().map(|f| compare(&mut client, f, &clock)).transpose()?,
     };
     if args.json {
         print(&format!("{:#}\n", report.json()))?;
     } else {
         print(&report.text())?;
     }
-    Ok(Outcome::Done)
+    let differs = report.stored.is_some_and(|s| s.same == Some(false));
+    Ok(if differs { Outcome::No } else { Outcome::Done })
+}
+
+/// Compares a store's last record of the node with the node's own, and their clocks.
+fn compare(client: &mut AnyClient, folder: &Path, clock: &ClockReading) -> anyhow::Result<Stored> {
+    let store = Store::open(folder)?;
+    let id = NodeId(client.identity().node_id);
+    let Some(node) = store.node(id)? else {
+        anyhow::bail!("{}: this store holds nothing of node {id}", folder.display());
+    };
+    let (last, status) = (store.extent(id)?.last_seq, client.status()?);
+    let held = last.filter(|seq| (status.log.oldest..status.log.next).contains(seq));
+    let same = match held {
+        None => None,
+        Some(seq) => {
+            let stored = store.read_records(id, seq..=seq)?.next().transpose()?;
+            let page = client.read_log(seq, 1)?;
+            stored.map(|s| page.pages.as_slice() == s.record.encode())
+        }
+    };
+    let mut notes = store.clock_notes(id)?;
+    notes.push(ClockNote {
+        host_ms: client.now_ms(),
+        boot: status.boot,
+        uptime_ms: status.uptime_ms,
+        offset_ms: clock.offset_ms,
+        round_trip_us: u32::try_from(clock.round_trip.as_micros()).unwrap_or(u32::MAX),
+        was_set: false,
+    });
+    Ok(Stored { next_seq: node.next_seq.unwrap_or(0), same, drift: drift(&notes) })
 }
 
 fn dc_name(dc: Dc) -> &'static str {
@@ -164,6 +213,21 @@ impl Report {
         let span = length(u64::from(s.log.capacity) * u64::from(self.settings.interval_s));
         let room = format!("{held} of {} records; holds the last {span}", s.log.capacity);
         out += &row("", room);
+        if let Some(head) = &self.head {
+            let last = head.seq.map_or("none yet".to_owned(), |seq| format!("number {seq}"));
+            out += &row("last tag", format!("{} ({last})", tag_text(&head.tag)));
+        }
+        if let Some(s) = &self.stored {
+            let same = match s.same {
+                Some(true) => "its last record is the node's",
+                Some(false) => "ITS LAST RECORD IS NOT THE NODE'S: pull into a new store",
+                None => "the node no longer holds its last record",
+            };
+            out += &row("store", format!("next is {}; {same}", s.next_seq));
+            if let Some(drift) = &s.drift {
+                out += &row("clock drift", drift_text(drift));
+            }
+        }
         out += &row("samples lost", format!("{} since the start", s.frames_lost));
         out += &row("failed writes", format!("{} since the start", s.write_failures));
         out += &row("bad requests", format!("{} since the start", s.link_errors));
@@ -263,7 +327,7 @@ impl Report {
                 c.range_peak(),
             );
         }
-        out
+        out + &front_end_text(&s.power)
     }
 
     fn json(&self) -> Value {
@@ -277,6 +341,11 @@ impl Report {
                 entry.insert(format!("gain_{unit}_per_count"), json!(c.gain));
                 entry.insert("offset_counts".into(), json!(c.offset_counts));
                 entry.insert("delay_ns".into(), json!(c.delay_ns));
+                let calibration = &set.power.calibration;
+                entry.insert("rc_ns".into(), json!(calibration.rc_ns[channel.slot()]));
+                if let Some(sensor) = calibration.sensor(channel.slot()) {
+                    entry.insert("sensor".into(), sensor_json(sensor));
+                }
                 entry.insert(format!("range_peak_{unit}"), json!(c.range_peak()));
                 (channel.name().to_owned(), Value::Object(entry))
             })
@@ -300,6 +369,12 @@ impl Report {
                 "next_seq": s.log.next,
                 "capacity_records": s.log.capacity,
             },
+            "log_head": self.head.map(|h| json!({"seq": h.seq, "tag": tag_text(&h.tag)})),
+            "store": self.stored.as_ref().map(|s| json!({
+                "next_seq": s.next_seq,
+                "last_record_is_the_nodes": s.same,
+                "clock_drift": s.drift,
+            })),
             "frames_lost": s.frames_lost,
             "windows": s.windows,
             "write_failures": s.write_failures,
@@ -313,10 +388,61 @@ impl Report {
                 "wiring": set.power.wiring.name(),
                 "voltage_dc": dc_name(set.power.v_dc),
                 "current_dc": dc_name(set.power.i_dc),
+                "sinc3_osr": set.power.calibration.sinc3_osr,
                 "channels": channels,
             },
         })
     }
+}
+
+/// What the settings say of filters and sensors.
+fn front_end_text(power: &PowerConfig) -> String {
+    let c = &power.calibration;
+    let mut out = match c.sinc3_osr {
+        0 => String::new(),
+        osr => row("filters", format!("sinc³ of {osr} is taken back")),
+    };
+    let rc: Vec<String> = Channel::ALL
+        .into_iter()
+        .filter(|x| c.rc_ns[x.slot()] > 0)
+        .map(|x| format!("{} {} µs", x.name(), f64::from(c.rc_ns[x.slot()]) / 1e3))
+        .collect();
+    if !rc.is_empty() {
+        out += &row("input filters", rc.join(", "));
+    }
+    for (name, sensor) in ["i1", "i2", "i3", "in"].into_iter().zip(&c.sensors) {
+        let rows = sensor.points().len();
+        let table = format!("table of {rows} rows to {} A", sensor.rated_a);
+        match (sensor.kind, rows) {
+            (SensorKind::Proportional, 0) => {}
+            (SensorKind::Proportional, _) => out += &row(name, table),
+            (SensorKind::Rogowski(at), 0) => {
+                out += &row(name, format!("Rogowski coil, gain at {} Hz", at.hz()));
+            }
+            (SensorKind::Rogowski(at), _) => {
+                out += &row(name, format!("Rogowski coil, gain at {} Hz, {table}", at.hz()));
+            }
+        }
+    }
+    out
+}
+
+fn sensor_json(sensor: &CurrentSensor) -> Value {
+    let (kind, at) = match sensor.kind {
+        SensorKind::Proportional => ("proportional", None),
+        SensorKind::Rogowski(at) => ("rogowski", Some(at.hz())),
+    };
+    let minute = core::f64::consts::PI / 10_800.0;
+    json!({
+        "kind": kind,
+        "reference_hz": at,
+        "rated_a": (!sensor.points().is_empty()).then_some(sensor.rated_a),
+        "table": sensor.points().iter().map(|p| json!({
+            "load_pct": f64::from(p.load_permille) / 10.0,
+            "ratio_pct": f64::from(p.ratio_ppm) / 1e4,
+            "lead_min": f64::from(p.lead_urad) * 1e-6 / minute,
+        })).collect::<Vec<_>>(),
+    })
 }
 
 #[cfg(test)]

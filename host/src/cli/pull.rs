@@ -4,14 +4,18 @@ use super::{Outcome, print};
 use indicatif::{ProgressBar, ProgressDrawTarget, ProgressStyle};
 use std::path::PathBuf;
 use wattless::collect::address::Address;
+use wattless::collect::drift::drift_text;
 use wattless::collect::link::{AnyClient, Patience};
 use wattless::collect::pull::{CLOCK_WARN_MS, Progress, PullOptions, PullSummary, pull_reopening};
 use wattless::collect::store::Store;
+use wattless::present::chain::{chain_state, chain_warning};
+use wattless::present::text::Style;
 
 /// Bring new records of a node into a store
 ///
 /// Begins where the last pull ended. Nothing is deleted on the node, and a pull may be
-/// stopped at any time: the next one goes on from there.
+/// stopped at any time: the next one goes on from there. A record that does not follow on
+/// the one before it is stored and named, and the exit code is 1.
 #[derive(Debug, clap::Args)]
 pub struct Args {
     /// The node: tcp:HOST:PORT or serial:PATH
@@ -48,7 +52,7 @@ pub fn run(args: &Args) -> anyhow::Result<Outcome> {
     } else {
         print(&text(&summary))?;
     }
-    Ok(Outcome::Done)
+    Ok(if summary.chain_is_whole() { Outcome::Done } else { Outcome::No })
 }
 
 fn progress_bar(json: bool) -> ProgressBar {
@@ -63,6 +67,9 @@ fn progress_bar(json: bool) -> ProgressBar {
 
 fn text(s: &PullSummary) -> String {
     let mut lines = Vec::new();
+    if let Some(warning) = chain_warning(&s.chain, Style::for_stdout()) {
+        lines.push(warning);
+    }
     let feeder = if s.feeder.is_empty() { "feeder without a name" } else { &s.feeder };
     lines.push(format!("Node {} at \"{feeder}\" ({}, {})", s.node_id, s.hardware, s.firmware));
     let range = match (s.first_seq, s.last_seq) {
@@ -85,6 +92,13 @@ fn text(s: &PullSummary) -> String {
     }
     lines.push(row("days sealed", s.sealed_days, ""));
     lines.push(format!("  {:<16}{}", "node's clock", clock(s)));
+    if let Some(drift) = &s.clock_drift {
+        lines.push(format!("  {:<16}{}", "", drift_text(drift)));
+    }
+    lines.push(format!("  {:<16}{}", "chain", chain_state(&s.chain)));
+    if let (Some(tag), Some(seq)) = (&s.chain.last_tag, s.chain.last_seq) {
+        lines.push(format!("  {:<16}{tag} (number {seq})", "last tag"));
+    }
     let repeated = match (s.repeated_questions, s.reopened) {
         (0, 0) => String::new(),
         (n, 0) => format!(", {n} questions asked again"),

@@ -5,10 +5,15 @@ use anyhow::{Context, bail};
 use jiff::civil::{Date, DateTime, Time};
 use jiff::tz::TimeZone;
 use std::path::PathBuf;
+use wattless::analyse::reread::{AsIf, reread_log};
 use wattless::analyse::survey::survey_with;
+use wattless::analyse::uncertainty::survey_uncertainty;
+use wattless::collect::drift::drift;
 use wattless::collect::store::{Span, Store};
+use wattless::present::chain::{chain_json, chain_text, chain_warning};
 use wattless::present::survey::{survey_json, survey_text};
 use wattless::present::text::Style;
+use wattless::present::worth;
 use wattless::site::Site;
 
 /// The week: completeness, demand, energy, power factor, and the verdict
@@ -17,6 +22,9 @@ use wattless::site::Site;
 /// kvar it takes, when it is bad and why; or what is missing to tell. What the log cannot know
 /// (time zone, tariff interval, target, working hours) comes from the site file; without one,
 /// defaults stand in and are listed.
+///
+/// Every record of the days surveyed is checked against the chain that the node made; where it
+/// does not hold, the records are named first and the exit code is 1.
 #[derive(Debug, clap::Args)]
 pub struct Args {
     /// Folder of the store that `wattless pull` fills
@@ -33,9 +41,21 @@ pub struct Args {
     /// Only up to this local time, or to the beginning of this date
     #[arg(long, value_name = "TIME", value_parser = local_time)]
     to: Option<DateTime>,
+    /// Reads the records again as if the leads had been connected otherwise: what each lead
+    /// should have read, in terms of what it did, e.g. "i1=-i1" for a turned clamp and
+    /// "i2=i3 i3=i2" for two exchanged ones
+    #[arg(long, value_name = "LEADS", value_parser = as_if)]
+    as_if_wired: Option<AsIf>,
+    /// Headline figures with expanded uncertainty (k = 2), from the site's [uncertainty]
+    #[arg(long)]
+    uncertainty: bool,
     /// Print one JSON object
     #[arg(long)]
     json: bool,
+}
+
+fn as_if(text: &str) -> Result<AsIf, String> {
+    AsIf::parse(text).map_err(|e| e.to_string())
 }
 
 fn local_time(text: &str) -> Result<DateTime, String> {
@@ -62,10 +82,20 @@ pub fn run(args: &Args) -> anyhow::Result<Outcome> {
     if span.from_ms >= span.to_ms {
         bail!("--from must lie before --to");
     }
-    let log = store.read_log(node.id, span)?;
+    // The chain is checked over the records as they are, whatever they are read as.
+    let (log, chain) = store.read_log_checked(node.id, span)?;
+    let (log, reread) = match &args.as_if_wired {
+        Some(as_if) => {
+            let (log, reread) = reread_log(store.read_span(node.id, span)?, as_if)?;
+            (log, Some(reread))
+        }
+        None => (log, None),
+    };
+    let drift = drift(&store.clock_notes(node.id)?);
     let gaps = store.gaps(node.id)?;
-    let survey = survey_with(&log, &site, &gaps)
+    let mut survey = survey_with(&log, &site, &gaps)
         .with_context(|| format!("{}, node {}", args.store.display(), node.id))?;
+    survey.reread = reread;
     let unplaced = store.extent(node.id)?.unplaced;
     if unplaced > 0 {
         eprintln!(
@@ -73,15 +103,25 @@ pub fn run(args: &Args) -> anyhow::Result<Outcome> {
              out; pull once more"
         );
     }
+    let worth = args.uncertainty.then(|| survey_uncertainty(&log, &site, &survey));
     let text = if args.json {
         let mut json = survey_json(&survey);
         json["unplaced_records"] = unplaced.into();
+        if let Some(worth) = &worth {
+            json["uncertainty"] = worth::survey_json(worth);
+        }
+        json["chain"] = chain_json(&chain);
+        json["clock_drift"] = serde_json::to_value(drift)?;
         format!("{json:#}\n")
     } else {
-        survey_text(&survey, Style::for_stdout())
+        let style = Style::for_stdout();
+        let warning = chain_warning(&chain, style).map_or(String::new(), |w| w + "\n\n");
+        let worth = worth.as_ref().map(worth::survey_text).unwrap_or_default();
+        let survey = survey_text(&survey, style);
+        warning + &survey + &worth + &chain_text(&chain, drift.as_ref(), style)
     };
     print(&text)?;
-    Ok(Outcome::Done)
+    Ok(if chain.whole { Outcome::Done } else { Outcome::No })
 }
 
 /// A local time of the site as Unix milliseconds.

@@ -48,6 +48,17 @@ fn empty() -> Record {
     Record { boot: 1, ..Record::BLANK }
 }
 
+/// Records as a node writes them, each with its tag in the chain.
+pub(crate) fn chained(node: u64, records: impl IntoIterator<Item = Record>) -> Vec<Record> {
+    let mut tag = wattless_core::chain::first_tag(node);
+    let link = |mut r: Record| {
+        tag = wattless_core::chain::append(&tag, &mut r.encode());
+        r.tag = tag;
+        r
+    };
+    records.into_iter().map(link).collect()
+}
+
 /// A node made of a list of pages.
 #[derive(Clone)]
 pub(crate) struct FakeNode {

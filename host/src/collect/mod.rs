@@ -5,6 +5,7 @@ pub mod chain;
 pub mod comtrade;
 pub mod counts;
 pub mod csv;
+pub mod drift;
 pub mod export;
 pub mod link;
 pub mod log;

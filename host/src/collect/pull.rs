@@ -4,6 +4,8 @@
 //! at any instant: the next one goes on from the last stored record. Nothing is deleted
 //! on the node.
 
+use super::chain::{Before, Break, ChainReport, Checker, Entry, Fault, Link, tag_text};
+use super::drift::{ClockNote, Drift, drift};
 use super::link::{Client, ClockReading, LinkError};
 use super::store::{Batch, Gap, GapReason, NodeId, StartSource, Store, StoreError};
 use super::transport::Transport;
@@ -167,6 +169,10 @@ pub struct PullSummary {
     pub clock_offset_ms: Option<i64>,
     /// Whether the clock was set.
     pub clock_set: bool,
+    /// How fast the node's clock runs against this computer's, where two pulls tell.
+    pub clock_drift: Option<Drift>,
+    /// What the chain says about the new records: they follow on what is stored, or where not.
+    pub chain: ChainReport,
     /// Bytes received.
     pub bytes: u64,
     /// Questions that had to be asked again.
@@ -178,6 +184,11 @@ pub struct PullSummary {
 }
 
 impl PullSummary {
+    /// Whether every new record follows on the one before it.
+    pub fn chain_is_whole(&self) -> bool {
+        self.chain.breaks.is_empty()
+    }
+
     /// Whether the node's clock is far enough off to say so; a node without clock is.
     pub fn clock_is_off(&self) -> bool {
         self.clock_offset_ms.is_none_or(|o| o.saturating_abs() > CLOCK_WARN_MS)
@@ -192,7 +203,7 @@ pub fn pull<T: Transport>(
     progress: &mut dyn FnMut(Progress),
 ) -> Result<PullSummary, PullError> {
     let begin = Instant::now();
-    let mut work = Work { summary: PullSummary::default(), progress, done: 0, total: 0 };
+    let mut work = Work::new(progress);
     let result = work.run(client, store, options);
     work.finish(begin, result)
 }
@@ -205,7 +216,7 @@ pub fn pull_reopening<T: Transport>(
     progress: &mut dyn FnMut(Progress),
 ) -> Result<PullSummary, PullError> {
     let begin = Instant::now();
-    let mut work = Work { summary: PullSummary::default(), progress, done: 0, total: 0 };
+    let mut work = Work::new(progress);
     let mut client = open()?;
     let mut vain = 0;
     loop {
@@ -238,6 +249,9 @@ struct Work<'a> {
     progress: &'a mut dyn FnMut(Progress),
     done: u64,
     total: u64,
+    /// The chain over the log, from the last stored record on.
+    checker: Option<Checker>,
+    clock: Option<ClockNote>,
 }
 
 /// What is gathered for the next transaction.
@@ -247,13 +261,25 @@ struct Pending {
     gaps: Vec<Gap>,
 }
 
-impl Work<'_> {
+impl<'a> Work<'a> {
+    fn new(progress: &'a mut dyn FnMut(Progress)) -> Self {
+        let summary = PullSummary::default();
+        Work { summary, progress, done: 0, total: 0, checker: None, clock: None }
+    }
+
     fn finish(
         mut self,
         begin: Instant,
         result: Result<(), PullError>,
     ) -> Result<PullSummary, PullError> {
         result?;
+        if let Some(checker) = self.checker.take() {
+            let mut named = std::mem::take(&mut self.summary.chain.breaks);
+            self.summary.chain = checker.finish(None);
+            named.retain(|b| !self.summary.chain.breaks.contains(b));
+            self.summary.chain.breaks.append(&mut named);
+            self.summary.chain.whole = self.summary.chain.breaks.is_empty();
+        }
         self.summary.elapsed_s = begin.elapsed().as_secs_f64();
         Ok(self.summary)
     }
@@ -290,10 +316,15 @@ impl Work<'_> {
         let settings = client.settings()?;
         let bounds = client.log_bounds()?;
         let known = store.node(id)?.and_then(|n| n.next_seq);
-        if let Some(cursor) = known {
-            same_log(client, store, id, cursor, bounds)?;
+        if let Some(cursor) = known
+            && let Some(seq) = same_log(client, store, id, cursor, bounds)?
+        {
+            self.name(Fault::Changed, seq);
         }
         store.meet(&identity, &settings, client.now_ms())?;
+        if self.checker.is_none() {
+            self.checker = Some(Checker::new(id, store.gaps(id)?.into(), before(store, id)?));
+        }
         self.describe(id, &settings.feeder, &identity.hardware, &identity.firmware);
         self.clock(client, store, id, options)?;
 
@@ -314,7 +345,31 @@ impl Work<'_> {
         store.place_finished(id, Some(status.boot))?;
         self.seal(store, id)?;
         self.summary.unplaced_records = store.extent(id)?.unplaced;
-        store.note_pull(id, client.now_ms(), self.summary.clock_offset_ms)?;
+        self.compare_head(client)?;
+        store.note_pull(id, client.now_ms(), self.clock.as_ref())?;
+        self.summary.clock_drift = drift(&store.clock_notes(id)?);
+        Ok(())
+    }
+
+    /// Names a record with which something is wrong, once.
+    fn name(&mut self, fault: Fault, seq: u32) {
+        let (first_seq, last_seq, from_ms, to_ms) = (seq, seq, None, None);
+        let found = Break { fault, first_seq, last_seq, from_ms, to_ms };
+        if !self.summary.chain.breaks.contains(&found) {
+            self.summary.chain.breaks.push(found);
+        }
+    }
+
+    /// The node remembers the tag that it wrote last: the newest record pulled must carry it.
+    fn compare_head<T: Transport>(&mut self, client: &mut Client<T>) -> Result<(), PullError> {
+        let Some(head) = client.log_head()? else { return Ok(()) };
+        let last = self.checker.as_ref().and_then(Checker::last);
+        if let (Some(seq), Some(last)) = (head.seq, last)
+            && seq == last.seq
+            && last.tag.is_some_and(|t| tag_text(&t) != tag_text(&head.tag))
+        {
+            self.name(Fault::Changed, seq);
+        }
         Ok(())
     }
 
@@ -336,6 +391,14 @@ impl Work<'_> {
         let (mut status, mut clock) = client.status_and_clock()?;
         if !self.summary.clock_set {
             self.summary.clock_offset_ms = clock.offset_ms;
+            self.clock = Some(ClockNote {
+                host_ms: clock.started_ms.saturating_add_unsigned(status.uptime_ms),
+                boot: status.boot,
+                uptime_ms: status.uptime_ms,
+                offset_ms: clock.offset_ms,
+                round_trip_us: u32::try_from(clock.round_trip.as_micros()).unwrap_or(u32::MAX),
+                was_set: options.set_clock,
+            });
             if options.set_clock {
                 client.set_clock()?;
                 self.summary.clock_set = true;
@@ -400,6 +463,9 @@ impl Work<'_> {
         let gap = Gap { first_seq: from, last_seq: oldest - 1, reason: GapReason::Overwritten };
         self.summary.overwritten_ranges.push([gap.first_seq, gap.last_seq]);
         self.summary.overwritten += gap.count();
+        if let Some(checker) = &mut self.checker {
+            checker.note_gap(gap);
+        }
         pending.gaps.push(gap);
     }
 
@@ -431,6 +497,12 @@ impl Work<'_> {
             records.push(record);
         }
         gaps.extend(void(wanted, covered_to));
+        if let Some(checker) = &mut self.checker {
+            for (record, page) in records.iter().zip(pages) {
+                let wall = i64::try_from(record.wall_ms).ok().filter(|w| *w > 0);
+                checker.push(&Entry::new(record, page, wall));
+            }
+        }
         self.summary.void += gaps.iter().map(Gap::count).sum::<u64>();
         pending.records.append(&mut records);
         for gap in gaps {
@@ -494,16 +566,27 @@ fn one_kind_of_nan(record: &Record) -> bool {
     all.all(|x| !x.is_nan() || x.to_bits() == f32::NAN.to_bits())
 }
 
-/// Makes sure that the node's log is the one in the store: it goes on, and the last record is the same.
+/// What the next record follows on: the last one stored.
+fn before(store: &Store, id: NodeId) -> Result<Before, PullError> {
+    let Some(last) = store.extent(id)?.last_seq else { return Ok(Before::Nothing) };
+    let stored = store.read_records(id, last..=last)?.next().transpose()?;
+    Ok(stored.map_or(Before::Nothing, |s| {
+        let tag = (s.record.version > 1).then_some(s.record.tag);
+        Before::Record(Link::new(last, tag, s.end_ms))
+    }))
+}
+
+/// Makes sure that the node's log is the one in the store: it goes on, and the last record is the
+/// same; gives the record's number where the store's copy of it was changed.
 fn same_log<T: Transport>(
     client: &mut Client<T>,
     store: &Store,
     node: NodeId,
     cursor: u32,
     bounds: LogBounds,
-) -> Result<(), PullError> {
+) -> Result<Option<u32>, PullError> {
     let port = || client.port().to_owned();
-    let Some(last) = cursor.checked_sub(1) else { return Ok(()) };
+    let Some(last) = cursor.checked_sub(1) else { return Ok(None) };
     if cursor > bounds.next {
         return Err(PullError::LogRestarted {
             port: port(),
@@ -513,19 +596,21 @@ fn same_log<T: Transport>(
         });
     }
     let stored = store.read_records(node, last..=last)?.next().transpose()?;
-    let Some(stored) = stored.filter(|_| last >= bounds.oldest) else { return Ok(()) };
+    let Some(stored) = stored.filter(|_| last >= bounds.oldest) else { return Ok(None) };
     let slice = match client.read_log(last, 1) {
         // Overwritten just now.
-        Err(e) if e.refusal() == Some(Refusal::NoSuchRecord) => return Ok(()),
+        Err(e) if e.refusal() == Some(Refusal::NoSuchRecord) => return Ok(None),
         other => other?,
     };
     let page = slice.pages.first_chunk::<PAGE>();
     if page == Some(&stored.record.encode()) {
-        return Ok(());
+        return Ok(None);
     }
     // A page that has gone bad on the node since is no other log.
     match page.map(Record::decode) {
+        // The same place in the chain: it is our copy that is not what it was.
+        Some(Ok(theirs)) if theirs.version > 1 && theirs.tag == stored.record.tag => Ok(Some(last)),
         Some(Ok(_)) => Err(PullError::OtherLog { port: client.port().to_owned(), node, seq: last }),
-        _ => Ok(()),
+        _ => Ok(None),
     }
 }

@@ -1,7 +1,7 @@
 //! The pull from a fake node: hostile links, cuts at every point, kills, what is missing or foreign.
 
 use super::address::Address;
-use super::fake_node::{FakeNode, Harm, InMemory, MONDAY_MS, record, serve};
+use super::fake_node::{FakeNode, Harm, InMemory, MONDAY_MS, chained, record, serve};
 use super::link::{AnyClient, Client, LinkError, Patience};
 use super::pull::{Progress, PullError, PullOptions, PullSummary, pull, pull_reopening};
 use super::store::{GapReason, NodeId, Span, Store, StoreError};
@@ -203,7 +203,8 @@ fn a_log_that_began_again_is_not_mixed_in() {
     let error = pull_into(&shorter, &mut store, few()).unwrap_err();
     assert!(matches!(error, PullError::LogRestarted { next: 30, stored: 49, .. }), "{error}");
     assert!(error.to_string().contains("new store"), "{error}");
-    let other = node((0..80).map(|s| Record { windows: 299, ..record(s) }));
+    let changed = (0..80).map(|s| Record { windows: 299, ..record(s) });
+    let other = node(chained(NODE.0, changed));
     let error = pull_into(&other, &mut store, few()).unwrap_err();
     assert!(matches!(error, PullError::OtherLog { seq: 49, .. }), "{error}");
     assert_holds(&store, &records);
@@ -222,8 +223,8 @@ fn pages_that_are_wrong_are_refused_and_nothing_of_them_is_stored() {
     };
     let version = page(&|p| p[0] = 9);
     let kind = page(&|p| p[1] = 9);
-    let reserved = page(&|p| p[240] = 1);
-    let nan = page(&|p| p[87..91].copy_from_slice(&0x7FC0_0001u32.to_le_bytes()));
+    let reserved = page(&|p| [p[0], p[240]] = [1, 1]);
+    let nan = page(&|p| p[101..105].copy_from_slice(&0x7FC0_0001u32.to_le_bytes()));
     let mut damaged = record(73).encode();
     damaged[99] ^= 1;
     for (at, bad) in

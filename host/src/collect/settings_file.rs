@@ -10,6 +10,7 @@
 //! wiring = "four-wire"      # how the leads are connected
 //! voltage_dc = "keep"       # or "remove": behind voltage transformers
 //! current_dc = "keep"       # or "remove": behind current transformers
+//! neutral_sensor = false    # whether a sensor measures the neutral's current
 //! sinc3_osr = 512           # the converter's oversampling; 0: its droop stays
 //!
 //! [channel.v1]              # and v2, v3
@@ -90,6 +91,7 @@ struct Raw {
     wiring: Option<Wiring>,
     voltage_dc: Option<Dc>,
     current_dc: Option<Dc>,
+    neutral_sensor: Option<bool>,
     sinc3_osr: Option<Spanned<i64>>,
     #[serde(default)]
     channel: RawChannels,
@@ -262,6 +264,7 @@ pub fn parse(text: &str, path: &Path, present: &Settings) -> Result<Settings, Se
     settings.power.wiring = raw.wiring.unwrap_or(settings.power.wiring);
     settings.power.v_dc = raw.voltage_dc.unwrap_or(settings.power.v_dc);
     settings.power.i_dc = raw.current_dc.unwrap_or(settings.power.i_dc);
+    settings.power.neutral_sensor = raw.neutral_sensor.unwrap_or(settings.power.neutral_sensor);
     let channels = raw.channel.in_order();
     let calibration = &mut settings.power.calibration;
     if let Some(osr) = &raw.sinc3_osr {
@@ -361,6 +364,7 @@ pub fn write(settings: &Settings) -> String {
     let _ = writeln!(out, "voltage_dc = \"{}\"", dc(settings.power.v_dc));
     let _ = writeln!(out, "current_dc = \"{}\"", dc(settings.power.i_dc));
     let calibration = &settings.power.calibration;
+    let _ = writeln!(out, "neutral_sensor = {}", settings.power.neutral_sensor);
     let _ = writeln!(out, "sinc3_osr = {}", calibration.sinc3_osr);
     for (slot, name) in CHANNEL_NAMES.into_iter().enumerate() {
         let ChannelCalibration { gain, offset_counts, delay_ns } = &calibration.channels[slot];
@@ -426,6 +430,7 @@ mod tests {
                 delay_ns: -27_778 + k as i32,
             };
         }
+        s.power.neutral_sensor = true;
         let c = &mut s.power.calibration;
         c.sinc3_osr = 512;
         c.rc_ns = [10_000, 10_100, 33_000, 0, 1, 1_000_000, 7, 0];

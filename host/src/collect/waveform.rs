@@ -9,8 +9,8 @@ use super::csv::CsvFault;
 use super::{comtrade, counts, csv};
 use std::io::Read;
 use std::path::{Path, PathBuf};
-use wattless_core::calibration::{Calibration, ChannelCalibration};
-use wattless_core::frame::{ACTIVE, CLIP_MARGIN, COUNT_MAX, Frame};
+use wattless_core::calibration::{Calibration, ChannelCalibration, SensorKind};
+use wattless_core::frame::{ACTIVE, CLIP_MARGIN, COUNT_MAX, Frame, NEUTRAL};
 use wattless_core::power::{Dc, PowerConfig};
 use wattless_core::settings::Settings;
 use wattless_core::window::Nominal;
@@ -51,11 +51,16 @@ pub enum Lead {
     I2,
     /// Third current.
     I3,
+    /// Neutral current, from a sensor of its own.
+    In,
 }
+
+/// Slots of a frame that leads fill.
+pub const SLOTS: usize = NEUTRAL + 1;
 
 impl Lead {
     /// Every lead.
-    pub const ALL: [Lead; 10] = [
+    pub const ALL: [Lead; 11] = [
         Lead::V1,
         Lead::V2,
         Lead::V3,
@@ -66,6 +71,7 @@ impl Lead {
         Lead::I1,
         Lead::I2,
         Lead::I3,
+        Lead::In,
     ];
 
     /// The name on the command line.
@@ -81,6 +87,7 @@ impl Lead {
             Lead::I1 => "i1",
             Lead::I2 => "i2",
             Lead::I3 => "i3",
+            Lead::In => "in",
         }
     }
 
@@ -97,6 +104,7 @@ impl Lead {
             Lead::I1 => "i1_a",
             Lead::I2 => "i2_a",
             Lead::I3 => "i3_a",
+            Lead::In => "in_a",
         }
     }
 
@@ -119,6 +127,7 @@ impl Lead {
             Lead::I1 => 3,
             Lead::I2 => 4,
             Lead::I3 => 5,
+            Lead::In => NEUTRAL,
         }
     }
 
@@ -141,22 +150,27 @@ pub fn leads_of(wiring: Wiring) -> &'static [Lead] {
     }
 }
 
-/// Finds the wiring that exactly these leads make.
+/// Finds the wiring that exactly these leads make; a neutral current may come with any.
 pub fn wiring_of(leads: &[Lead]) -> Option<Wiring> {
+    let count = leads.iter().filter(|l| **l != Lead::In).count();
     // Four wires come before three: without more words, three voltages are to neutral.
     Wiring::ALL.into_iter().find(|&w| {
         let wanted = leads_of(w);
-        wanted.len() == leads.len() && wanted.iter().all(|l| leads.contains(l))
+        wanted.len() == count && wanted.iter().all(|l| leads.contains(l))
     })
 }
 
 /// Chooses, for a wiring asked for, the position in `leads` that fills each slot it uses.
 ///
-/// The line wirings also take `v1`, `v2`, `v3` for their voltages.
-pub fn place(leads: &[Lead], wiring: Wiring) -> Result<[Option<usize>; ACTIVE], LeadFault> {
+/// The line wirings also take `v1`, `v2`, `v3` for their voltages. A neutral current is taken
+/// where the wiring has a neutral, and left alone elsewhere.
+pub fn place(leads: &[Lead], wiring: Wiring) -> Result<[Option<usize>; SLOTS], LeadFault> {
     let named = leads_of(wiring);
-    let mut places = [None; ACTIVE];
-    for (slot, place) in places.iter_mut().enumerate() {
+    let mut places = [None; SLOTS];
+    if wiring.neutral_current().is_some() {
+        places[NEUTRAL] = leads.iter().position(|l| *l == Lead::In);
+    }
+    for (slot, place) in places.iter_mut().enumerate().take(ACTIVE) {
         if !wiring.uses()[slot] {
             continue;
         }
@@ -326,6 +340,27 @@ pub struct Waveform {
     pub frames: Box<dyn FrameStream>,
 }
 
+impl Waveform {
+    /// Takes over what a calibration says of delays, filters and sensors; gains stay the file's.
+    ///
+    /// The samples of a coil must be in A per its rate of change at the coil's frequency: one
+    /// ampere of that frequency gives one unit.
+    pub fn take_sensors(&mut self, from: &Calibration) {
+        let c = &mut self.power.calibration;
+        for (to, from) in c.channels.iter_mut().zip(&from.channels) {
+            to.delay_ns = from.delay_ns;
+        }
+        (c.sinc3_osr, c.rc_ns, c.sensors) = (from.sinc3_osr, from.rc_ns, from.sensors);
+    }
+
+    /// Takes every current column as that of a bare Rogowski coil; see [`Self::take_sensors`].
+    pub fn take_coils(&mut self, reference: Nominal) {
+        for sensor in &mut self.power.calibration.sensors {
+            sensor.kind = SensorKind::Rogowski(reference);
+        }
+    }
+}
+
 /// Opens a file of waveforms in any of the known formats.
 pub fn open(path: &Path, options: &OpenOptions) -> Result<Waveform, WaveformError> {
     if comtrade::is_named_so(path) {
@@ -413,7 +448,7 @@ pub(super) fn arrange(
     path: &Path,
     leads: &[Lead],
     wanted: Option<Wiring>,
-) -> Result<(Wiring, [Option<usize>; ACTIVE]), WaveformError> {
+) -> Result<(Wiring, [Option<usize>; SLOTS]), WaveformError> {
     let fault = |fault| WaveformError::Leads { path: path.into(), fault };
     let wiring = match wanted.or_else(|| wiring_of(leads)) {
         Some(wiring) => wiring,
@@ -424,7 +459,7 @@ pub(super) fn arrange(
 }
 
 /// A calibration from gains alone.
-pub(super) fn calibration(gains: [f64; ACTIVE]) -> Calibration {
+pub(super) fn calibration(gains: [f64; SLOTS]) -> Calibration {
     let mut c = Calibration::default();
     for (channel, gain) in c.channels.iter_mut().zip(gains) {
         *channel = ChannelCalibration::with_gain(gain);
@@ -461,6 +496,10 @@ mod tests {
                 assert_eq!(places[slot].is_some(), used, "{} {slot}", w.name());
             }
         }
+        let with_neutral = [leads_of(Wiring::FourWire), &[Lead::In]].concat();
+        assert_eq!(wiring_of(&with_neutral), Some(Wiring::FourWire));
+        assert_eq!(place(&with_neutral, Wiring::FourWire).unwrap()[NEUTRAL], Some(6));
+        assert_eq!(place(&with_neutral, Wiring::ThreeWire).unwrap()[NEUTRAL], None);
         assert_eq!(wiring_of(&[Lead::V1, Lead::V2, Lead::V3, Lead::I1, Lead::I2]), None);
         let line = [Lead::V12, Lead::V23, Lead::V31, Lead::I1, Lead::I2, Lead::I3];
         assert!(matches!(place(&line, Wiring::FourWire), Err(LeadFault::Missing { .. })));

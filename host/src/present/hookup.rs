@@ -4,6 +4,7 @@ use super::number::{NONE, Prefix, four_digits, percent};
 use super::phasor_picture::{beside, draw};
 use super::text::{Page, Style};
 use crate::analyse::hookup::Picture;
+use crate::analyse::reread::AsIf;
 use wattless_core::flags::Flags;
 use wattless_core::hookup::{
     Action, Connection, Explanation, HookupReport, Lead, LoadKind, LoadPicture, Move, NextCheck,
@@ -391,6 +392,12 @@ pub fn page(source: &str, picture: &Picture, report: &HookupReport, style: Style
         for (k, m) in moves.iter().enumerate() {
             page.labelled(&format!("  {}.", k + 1), 5, &instruction(m));
         }
+    }
+    if let Some(words) = mended.and_then(|b| AsIf::mending(&b.connection)) {
+        page.heading("Records taken with this connection");
+        page.point(&format!(
+            "can be read again as if it had been right: survey STORE --as-if-wired \"{words}\""
+        ));
     }
     let (same, other): (Vec<_>, Vec<_>) = report.alternatives.iter().partition(|a| a.same_power);
     if !other.is_empty() {

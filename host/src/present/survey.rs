@@ -4,6 +4,7 @@ use super::number::{NONE, Prefix, count, grouped, percent, pf, span};
 use super::picture;
 use super::text::{Page, Style};
 use super::words::{Words, prefix, words};
+use crate::analyse::reread::Reread;
 use crate::analyse::survey::Survey;
 use crate::analyse::survey::clock::hour_of_week;
 use crate::analyse::survey::demand::DemandAt;
@@ -63,13 +64,55 @@ fn head(page: &mut Page, s: &Survey, w: &Words) {
         s.basis.time_zone,
         span(s.completeness.expected_s)
     ));
-    page.heading(&w.verdict);
+    if let Some(r) = &s.reread {
+        reread(page, s, r);
+    }
+    page.heading(&marked(s, &w.verdict));
     for (label, sentences) in
         [("Why", &w.why), ("Needs", &w.needs), ("When", &w.when), ("Next", &w.next)]
     {
         for (k, sentence) in sentences.iter().enumerate() {
             page.labelled(if k == 0 { label } else { "" }, LABEL, sentence);
         }
+    }
+}
+
+/// A heading over figures that rest on powers: marked where those are estimated.
+fn marked(s: &Survey, title: &str) -> String {
+    match &s.reread {
+        Some(r) if r.is_estimated() => format!("{title} [~ estimated]"),
+        _ => title.to_owned(),
+    }
+}
+
+/// What was read again, and which figures are estimates.
+fn reread(page: &mut Page, s: &Survey, r: &Reread) {
+    page.labelled("Re-read", LABEL, &format!("as if wired {}.", r.as_if_wired));
+    if r.is_estimated() {
+        let wh = s.energy.active_net_wh.abs();
+        let share = if wh > 0.0 {
+            format!(" ({:.1} %)", 100.0 * r.energy_bound_wh / wh)
+        } else {
+            String::new()
+        };
+        page.labelled(
+            "",
+            LABEL,
+            &format!(
+                "P, Q1, N and PF of {} are estimated from the fundamental: their voltages and \
+             currents were not measured as pairs. Total energies, active and reactive, are off by \
+             at most {}{share}. Figures under headings marked [~ estimated] rest on that.",
+                r.estimated_power.join(", "),
+                prefix(s).energy(r.energy_bound_wh, "Wh"),
+            ),
+        );
+    }
+    if !r.estimated_rms.is_empty() {
+        let phases = r.estimated_rms.join(", ");
+        page.labelled("", LABEL, &format!("RMS values of {phases} are estimated likewise."));
+    }
+    if r.estimated_effective {
+        page.labelled("", LABEL, "Effective kVA and the neutral's current are estimated likewise.");
     }
 }
 
@@ -86,7 +129,8 @@ fn figures(page: &mut Page, s: &Survey, u: Prefix) {
                 .map_or_else(String::new, |p| format!(" by {:.0}", p.step_min))
         ),
     };
-    page.heading(&format!("Demand and power factor ({kind}, kVA {})", b.apparent.name()));
+    let title = format!("Demand and power factor ({kind}, kVA {})", b.apparent.name());
+    page.heading(&marked(s, &title));
     let row = |name: &str, d: Option<DemandAt>| {
         let mut cells = vec![name.to_owned()];
         cells.extend([
@@ -161,7 +205,7 @@ fn other_series(s: &Survey) -> Option<(String, &crate::analyse::survey::demand::
 
 fn energy(page: &mut Page, s: &Survey, u: Prefix) {
     let e = &s.energy;
-    page.heading("Energy");
+    page.heading(&marked(s, "Energy"));
     page.labelled(
         "",
         2,
@@ -231,7 +275,7 @@ fn difference(part: f64, whole: f64) -> String {
 }
 
 fn week(page: &mut Page, s: &Survey, u: Prefix) {
-    page.heading("The week by the hour (local time)");
+    page.heading(&marked(s, "The week by the hour (local time)"));
     let peak = s.demand.billed().and_then(|b| b.at_p_peak);
     let peak_hour = peak
         .filter(|d| d.p_w > 0.0)
@@ -294,7 +338,7 @@ fn days(page: &mut Page, s: &Survey, u: Prefix) {
     if days.len() > DAYS_SHOWN {
         return;
     }
-    page.heading("Day by day");
+    page.heading(&marked(s, "Day by day"));
     let rows: Vec<Vec<String>> = days
         .iter()
         .map(|d| {
@@ -320,7 +364,7 @@ fn duration(page: &mut Page, s: &Survey, u: Prefix) {
     if s.duration.is_empty() {
         return;
     }
-    page.heading("Exceeded for a share of the time (each row sorted on its own)");
+    page.heading(&marked(s, "Exceeded for a share of the time (each row sorted on its own)"));
     // Numbers of five digits leave no room for the outermost shares.
     let wide = s.duration.iter().any(|r| short_number(u, r.s_va).len() > 4);
     let rows: Vec<&DurationRow> =
@@ -359,7 +403,7 @@ fn short_number(u: Prefix, x: f64) -> String {
 
 fn phases(page: &mut Page, s: &Survey, u: Prefix) {
     let p = &s.phases;
-    page.heading("Phases");
+    page.heading(&marked(s, "Phases"));
     let volts = |v: Option<f64>| v.map_or_else(|| NONE.to_owned(), |v| format!("{v:.1}"));
     let rows: Vec<Vec<String>> = p
         .phases

@@ -1,5 +1,6 @@
 //! The site file as it is written, and its way to a checked [`Site`].
 
+use super::uncertainty::UncertaintySection;
 use super::{
     Apparent, DemandKind, DemandTerms, PowerFactorTerms, Site, Supply, VerdictTerms, WorkingHours,
 };
@@ -16,7 +17,7 @@ pub(super) struct Fault {
     pub(super) message: String,
 }
 
-type Entry<T> = Option<Spanned<T>>;
+pub(super) type Entry<T> = Option<Spanned<T>>;
 
 /// The file: a few names, then sections.
 #[derive(Default, Deserialize)]
@@ -35,6 +36,8 @@ pub(super) struct SiteFile {
     working_hours: WorkingHoursSection,
     #[serde(default)]
     verdict: VerdictSection,
+    #[serde(default)]
+    uncertainty: UncertaintySection,
 }
 
 #[derive(Default, Deserialize)]
@@ -139,6 +142,7 @@ impl SiteFile {
             power_factor: self.power_factor.resolve(&mut assumed)?,
             working_hours: self.working_hours.resolve(&mut assumed)?,
             verdict: self.verdict.resolve()?,
+            uncertainty: self.uncertainty.resolve()?,
             assumed,
         })
     }
@@ -299,15 +303,15 @@ impl VerdictSection {
     }
 }
 
-fn value<T: Copy>(entry: &Entry<T>) -> Option<T> {
+pub(super) fn value<T: Copy>(entry: &Entry<T>) -> Option<T> {
     entry.as_ref().map(|e| *e.get_ref())
 }
 
-fn fault<T>(entry: &Spanned<T>, message: String) -> Fault {
+pub(super) fn fault<T>(entry: &Spanned<T>, message: String) -> Fault {
     Fault { at: Some(entry.span().start), message }
 }
 
-fn checked<T: Copy>(
+pub(super) fn checked<T: Copy>(
     entry: Entry<T>,
     good: impl Fn(T) -> bool,
     message: impl Fn(T) -> String,

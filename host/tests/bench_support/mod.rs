@@ -4,6 +4,7 @@
 use wattless::bench::{Scenario, Setup};
 use wattless_core::frame::Frame;
 use wattless_core::power::{Reading, read_window};
+use wattless_core::rogowski::Integrators;
 use wattless_core::window::{Meter, MeterConfig};
 
 use wattless::bench::wave::SampleSource;
@@ -38,9 +39,15 @@ pub fn readings(setup: &Setup, source: &mut dyn SampleSource) -> Vec<Reading> {
     let settings = setup.sensors.settings();
     let config = MeterConfig { sample_rate_hz: setup.sample_rate_hz(), nominal: settings.nominal };
     let mut meter = Meter::new(config, vec![Frame::ZERO; 800]).unwrap();
+    let mut integrators = Integrators::new(&settings.power.calibration, setup.sample_rate_hz());
     let mut out = Vec::new();
     while let Some(block) = source.next_block() {
-        meter.push(block, &mut |w| out.push(read_window(w, &settings.power)));
+        let mut frames = block.to_vec();
+        let mut at = 0;
+        while integrators.any() && at < block.len() {
+            at += integrators.run(&block[at..], &mut frames[at..]).0;
+        }
+        meter.push(&frames, &mut |w| out.push(read_window(w, &settings.power)));
     }
     out
 }

@@ -175,8 +175,8 @@ pub fn page_tag(page: &Page) -> Option<Tag> {
 
 /// Puts a tag and the CRC that goes with it into a page of format 2 or later.
 pub fn set_page_tag(page: &mut Page, tag: &Tag) {
-    if let Some(room) = page.get_mut(TAG_AT..CRC_AT) {
-        room.copy_from_slice(tag);
+    if let Some(room) = page.get_mut(TAG_AT..).and_then(|p| p.first_chunk_mut::<TAG>()) {
+        *room = *tag;
     }
     seal(page);
 }
@@ -196,9 +196,8 @@ struct Writer {
 impl Writer {
     fn put(&mut self, bytes: &[u8]) {
         let end = self.at.saturating_add(bytes.len());
-        if let Some(room) = self.page.get_mut(self.at..end) {
-            room.copy_from_slice(bytes);
-        }
+        let room = self.page.get_mut(self.at..end).unwrap_or_default();
+        room.iter_mut().zip(bytes).for_each(|(place, byte)| *place = *byte);
         self.at = end;
     }
 

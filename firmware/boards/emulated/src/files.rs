@@ -56,7 +56,7 @@ impl File {
 }
 
 /// The words after the program's name, as the emulator was given them.
-pub fn command_line(buffer: &mut [u8]) -> Option<&str> {
+pub fn command_line(buffer: &mut [u8]) -> Option<&[u8]> {
     let mut block = [buffer.as_mut_ptr() as usize, buffer.len()];
     // SAFETY: the block names a buffer that is borrowed for the call, and its length.
     let failed =
@@ -64,8 +64,8 @@ pub fn command_line(buffer: &mut [u8]) -> Option<&str> {
     // The compiler cannot see that the host has changed the block.
     // SAFETY: it is a local array.
     let [_, length] = unsafe { core::ptr::read_volatile(&block) };
-    let text = core::str::from_utf8(buffer.get(..length)?).ok()?;
-    (failed == 0).then_some(text.trim_end_matches('\0'))
+    let text = buffer.get(..length)?;
+    (failed == 0).then(|| text.strip_suffix(&[0]).unwrap_or(text))
 }
 
 /// Frames from `samples.bin`.

@@ -10,7 +10,6 @@ const RELOAD: usize = BASE + 0x08;
 
 /// Instructions spent on frames.
 pub struct Instructions {
-    on: bool,
     ticks: u64,
     frames: u64,
     most: u32,
@@ -18,11 +17,11 @@ pub struct Instructions {
 
 impl Instructions {
     /// Starts the timer.
-    pub fn start(on: bool) -> Instructions {
+    pub fn start() -> Instructions {
         put(RELOAD, u32::MAX);
         put(VALUE, u32::MAX);
         put(CONTROL, 1);
-        Instructions { on, ticks: 0, frames: 0, most: 0 }
+        Instructions { ticks: 0, frames: 0, most: 0 }
     }
 
     /// Does something with some frames and counts it.
@@ -36,13 +35,11 @@ impl Instructions {
     }
 
     /// Says what was counted.
-    pub fn report(&self) {
-        if self.on && self.frames > 0 {
-            // 25 MHz against 1024 ns an instruction: 25.6 ticks each.
-            let per_frame = self.ticks * 10 / 256 / self.frames;
-            let most = u64::from(self.most) * 10 / 256;
-            hprintln!("instructions a frame {} at most a block {}", per_frame, most);
-        }
+    pub fn report(&self, what: &str) {
+        // 25 MHz against 1024 ns an instruction: 25.6 ticks each.
+        let per_frame = (self.ticks * 10 / 256).checked_div(self.frames).unwrap_or(0);
+        let most = u64::from(self.most) * 10 / 256;
+        hprintln!("{}: instructions a frame {} at most a block {}", what, per_frame, most);
     }
 }
 

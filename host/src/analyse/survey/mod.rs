@@ -13,6 +13,7 @@ pub mod phases;
 pub mod profile;
 pub mod verdict;
 
+use super::reread::Reread;
 use crate::collect::log::IntervalLog;
 use crate::site::{Apparent, DemandKind, Site};
 use clock::{LocalClock, Moment};
@@ -50,6 +51,8 @@ pub struct Survey {
     pub profile: profile::Profile,
     /// Phases, voltage, frequency.
     pub phases: phases::Phases,
+    /// What was read again as if wired otherwise, where that was asked for.
+    pub reread: Option<Reread>,
 }
 
 /// What a survey was judged by.
@@ -238,6 +241,7 @@ pub fn survey_with(
         pattern,
         profile: hours.finish(working, no_load_va),
         phases: phase_sums.finish(&site.supply),
+        reread: None,
     })
 }
 

@@ -161,6 +161,7 @@ fn check_node(n: &NodeSetup, wiring: Wiring, lines: &Lines<'_>) -> Outcome {
         t.within(name, e.phase_min, -600.0..=600.0, "minutes")?;
         t.within(name, f64::from(e.offset_counts), -1e6..=1e6, "counts")?;
     }
+    check_front_end(n, lines)?;
     let t = Table { name: "node.leads", ..t };
     let line_leads = matches!(wiring, Wiring::ThreeWireLine | Wiring::TwoSensorLine);
     for (slot, (name, lead)) in names.iter().zip(n.leads.by_slot()).enumerate() {
@@ -173,6 +174,44 @@ fn check_node(n: &NodeSetup, wiring: Wiring, lines: &Lines<'_>) -> Outcome {
                            be moved";
             return Err(t.refuse(name, message.into()));
         }
+    }
+    Ok(())
+}
+
+fn check_front_end(n: &NodeSetup, lines: &Lines<'_>) -> Outcome {
+    let t = Table { lines, name: "node.front_end", entry: None };
+    let e = &n.front_end;
+    let (low, high) = wattless_core::calibration::SINC3_OSR_RANGE;
+    if e.sinc3_osr != 0 && !((low..=high).contains(&e.sinc3_osr) && e.sinc3_osr.is_power_of_two()) {
+        let message = format!(
+            "{} is not possible; give 0, or a power of two from {low} to {high}",
+            e.sinc3_osr
+        );
+        return Err(t.refuse("sinc3_osr", message));
+    }
+    t.within("rc_ns", f64::from(e.rc_ns), 0.0..=1e6, "ns")?;
+    t.within("clock_error_ppm", e.clock_error_ppm, -1000.0..=1000.0, "ppm")?;
+    let t = Table { name: "node.sensors", ..t };
+    let s = &n.sensors;
+    if let Some(a) = s.rated_a {
+        t.within("rated_a", a, 0.1..=1e5, "A")?;
+    }
+    if s.rated_a.is_some() == s.table.is_empty() {
+        let message = "a table and the rated current that its loads refer to go together";
+        let key = if s.table.is_empty() { "rated_a" } else { "table" };
+        return Err(t.refuse(key, message.into()));
+    }
+    if s.table.len() > wattless_core::calibration::TABLE_MAX {
+        let most = wattless_core::calibration::TABLE_MAX;
+        return Err(t.refuse("table", format!("at most {most} rows, not {}", s.table.len())));
+    }
+    for row in &s.table {
+        t.within("table", row.load_pct, 0.1..=6000.0, "% load")?;
+        t.within("table", row.ratio_pct, -20.0..=20.0, "% ratio")?;
+        t.within("table", row.lead_min, -600.0..=600.0, "minutes")?;
+    }
+    if s.table.windows(2).any(|w| w[0].load_pct >= w[1].load_pct) {
+        return Err(t.refuse("table", "loads must rise from row to row".into()));
     }
     Ok(())
 }

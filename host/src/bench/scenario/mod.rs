@@ -2,9 +2,11 @@
 //! Only shape and words are here; limits are checked in `check`, behaviour follows in the feeder.
 
 mod check;
+mod front_end;
 mod lines;
 mod loads;
 
+pub use front_end::{CoilOrTransformer, CurrentSensors, FrontEnd, SensorRow};
 pub use loads::{BankConnection, Capacitor, Connection, Duty, Motor, PlainLoad};
 
 use jiff::civil::{Date, DateTime, Time};
@@ -196,6 +198,10 @@ pub struct NodeSetup {
     pub wall_clock: WallClock,
     /// What the sensors do wrong, by channel (`v1` … `i3`); the node does not know of it.
     pub errors: ChannelErrors,
+    /// Filters and clock between sensors and counts; nothing when not given.
+    pub front_end: FrontEnd,
+    /// The current sensors; without errors of their own when not given.
+    pub sensors: CurrentSensors,
     /// Where a lead or clamp really is, by channel: `"l2"`, or `"-l2"` when reversed.
     pub leads: Leads,
 }
@@ -212,6 +218,8 @@ impl Default for NodeSetup {
             full_scale_mv: 1200.0,
             wall_clock: WallClock::Host,
             errors: ChannelErrors::default(),
+            front_end: FrontEnd::default(),
+            sensors: CurrentSensors::default(),
             leads: Leads::default(),
         }
     }

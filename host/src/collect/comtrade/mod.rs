@@ -8,13 +8,13 @@ pub mod data;
 
 use super::csv::number::whole_rate;
 use super::waveform::{
-    self, Format, FrameStream, Lead, OpenOptions, SAMPLE_MAX, Taken, Waveform, WaveformError,
+    self, Format, FrameStream, Lead, OpenOptions, SAMPLE_MAX, SLOTS, Taken, Waveform, WaveformError,
 };
 use config::{Analog, Config, Section, Storage};
 use data::{Data, Reader};
 use std::path::{Path, PathBuf};
 use wattless_core::calibration::DELAY_MAX_NS;
-use wattless_core::frame::{ACTIVE, CHANNELS, Frame};
+use wattless_core::frame::{CHANNELS, Frame, NEUTRAL};
 use wattless_core::power::PowerConfig;
 use wattless_core::window::Nominal;
 use wattless_core::wiring::Wiring;
@@ -201,6 +201,7 @@ pub fn open(path: &Path, options: &OpenOptions) -> Result<Waveform, WaveformErro
     let choice = choose_channels(&config.analog, options).map_err(in_config)?;
     let leads: Vec<Lead> = choice.iter().map(|(lead, _)| *lead).collect();
     let (wiring, places) = waveform::arrange(&config_path, &leads, options.wiring)?;
+    let neutral_sensor = places[NEUTRAL].is_some();
     let in_data = |fault| WaveformError::Comtrade { path: data_path.clone(), fault };
     let data = Data::new(bytes, &config).map_err(in_data)?;
     let mut channels = Vec::new();
@@ -226,7 +227,7 @@ pub fn open(path: &Path, options: &OpenOptions) -> Result<Waveform, WaveformErro
     }
     let mut frames = ComtradeFrames::new(data_path.clone(), data, channels, section);
     let rate_hz = frames.survey(&config, section)?;
-    let mut calibration = waveform::calibration([1.0; ACTIVE]);
+    let mut calibration = waveform::calibration([1.0; SLOTS]);
     for c in &frames.channels {
         calibration.channels[c.slot].gain = c.gain;
         calibration.channels[c.slot].delay_ns = c.delay_ns;
@@ -239,7 +240,7 @@ pub fn open(path: &Path, options: &OpenOptions) -> Result<Waveform, WaveformErro
         sample_rate_hz: rate_hz,
         first_sample_s: None,
         declared_nominal: nominal,
-        power: PowerConfig { wiring, calibration, v_dc: dc, i_dc: dc },
+        power: PowerConfig { wiring, calibration, v_dc: dc, i_dc: dc, neutral_sensor },
         settings: None,
         taken,
         frames: Box::new(frames),

@@ -7,13 +7,13 @@
 pub mod number;
 
 use super::waveform::{
-    self, Format, FrameStream, Lead, OpenOptions, SAMPLE_MAX, Taken, Waveform, WaveformError,
+    self, Format, FrameStream, Lead, OpenOptions, SAMPLE_MAX, SLOTS, Taken, Waveform, WaveformError,
 };
 use number::{Bad, Number, digit, number, whole_rate};
 use std::fs::File;
 use std::io::{BufRead, BufReader, Read, Seek, SeekFrom};
 use std::path::{Path, PathBuf};
-use wattless_core::frame::{ACTIVE, CHANNELS, Frame};
+use wattless_core::frame::{CHANNELS, Frame, NEUTRAL};
 use wattless_core::power::PowerConfig;
 
 /// The column of time, in seconds.
@@ -134,7 +134,7 @@ pub fn open(path: &Path, options: &OpenOptions) -> Result<Waveform, WaveformErro
     let header = Header::parse(&rows.header).map_err(|fault| rows.error(fault))?;
     let leads: Vec<Lead> = header.leads.iter().map(|(lead, _)| *lead).collect();
     let (wiring, places) = waveform::arrange(path, &leads, options.wiring)?;
-    let mut factors = [1.0; ACTIVE];
+    let mut factors = [1.0; SLOTS];
     let mut taken = Vec::new();
     let mut roles = vec![Role::Skip; header.columns.len()];
     roles[header.time] = Role::Time;
@@ -147,6 +147,7 @@ pub fn open(path: &Path, options: &OpenOptions) -> Result<Waveform, WaveformErro
         let name = header.columns[column].clone();
         taken.push(Taken { lead, name, factor: factors[slot] });
     }
+    let neutral_sensor = places[NEUTRAL].is_some();
     let layout = Layout { separator: header.separator, columns: header.columns, roles };
     let found = survey(&mut rows, &layout, &factors)?;
     let v_gain = waveform::gain_for_peak(found.v_peak, true);
@@ -162,7 +163,7 @@ pub fn open(path: &Path, options: &OpenOptions) -> Result<Waveform, WaveformErro
         sample_rate_hz: found.clock.rate_hz,
         first_sample_s: Some(found.clock.first_s),
         declared_nominal: None,
-        power: PowerConfig { wiring, calibration, v_dc: dc, i_dc: dc },
+        power: PowerConfig { wiring, calibration, v_dc: dc, i_dc: dc, neutral_sensor },
         settings: None,
         taken,
         frames: Box::new(frames),
@@ -230,7 +231,7 @@ struct Layout {
 #[derive(Clone, Copy, Debug, Default)]
 struct Row {
     time: Number,
-    samples: [f64; ACTIVE],
+    samples: [f64; SLOTS],
 }
 
 impl Layout {
@@ -401,9 +402,9 @@ struct Step {
 fn survey(
     rows: &mut Rows,
     layout: &Layout,
-    factors: &[f64; ACTIVE],
+    factors: &[f64; SLOTS],
 ) -> Result<Survey, WaveformError> {
-    let mut peaks = [0.0f64; ACTIVE];
+    let mut peaks = [0.0f64; SLOTS];
     let (mut count, mut first, mut last) = (0u64, 0.0f64, 0.0f64);
     let (mut last_digit, mut digits) = (0i32, 0i32);
     let mut shortest = Step { seconds: f64::INFINITY, to: 0.0, line: 0 };
@@ -465,8 +466,8 @@ fn survey(
 struct CsvFrames {
     rows: Rows,
     layout: Layout,
-    factors: [f64; ACTIVE],
-    gains: [f64; ACTIVE],
+    factors: [f64; SLOTS],
+    gains: [f64; SLOTS],
     clock: Clock,
     /// Time of the row before, in the file and as expected.
     before: Option<(f64, f64)>,
@@ -498,7 +499,7 @@ impl FrameStream for CsvFrames {
             };
             self.check_time(row.time.value)?;
             let mut counts = [0i32; CHANNELS];
-            for (slot, count) in counts.iter_mut().take(ACTIVE).enumerate() {
+            for (slot, count) in counts.iter_mut().take(SLOTS).enumerate() {
                 *count = waveform::count(row.samples[slot] * self.factors[slot], self.gains[slot]);
             }
             *frame = Frame::new(counts);

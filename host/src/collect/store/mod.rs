@@ -6,9 +6,11 @@
 
 mod append;
 mod catalogue;
+mod checked;
 mod columns;
 mod error;
 mod node;
+mod pages;
 mod place;
 mod read;
 mod seal;

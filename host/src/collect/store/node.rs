@@ -1,6 +1,7 @@
 //! The nodes of a store: who they are, where the next pull begins, which one is meant.
 
 use super::{Store, StoreError};
+use crate::collect::drift::ClockNote;
 use rusqlite::{OptionalExtension, Row, params};
 use std::fmt;
 use std::str::FromStr;
@@ -159,14 +160,44 @@ impl Store {
         &mut self,
         id: NodeId,
         now_ms: i64,
-        clock_offset_ms: Option<i64>,
+        clock: Option<&ClockNote>,
     ) -> Result<(), StoreError> {
         self.for_writing()?;
-        let noted = self.db.execute(
+        let node = self.key(id)?;
+        let t = self.db.unchecked_transaction().map_err(|e| self.sql(e))?;
+        let noted = t.execute(
             "UPDATE nodes SET last_pull_ms = ?2, clock_offset_ms = ?3 WHERE node_id = ?1",
-            params![id.to_string(), now_ms, clock_offset_ms],
+            params![id.to_string(), now_ms, clock.and_then(|c| c.offset_ms)],
         );
-        noted.map(|_| ()).map_err(|e| self.sql(e))
+        noted.map_err(|e| self.sql(e))?;
+        if let Some(c) = clock {
+            let uptime = i64::try_from(c.uptime_ms).unwrap_or(i64::MAX);
+            let noted = t.execute(
+                "INSERT OR REPLACE INTO clocks VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7)",
+                params![node, c.host_ms, c.boot, uptime, c.offset_ms, c.round_trip_us, c.was_set],
+            );
+            noted.map_err(|e| self.sql(e))?;
+        }
+        t.commit().map_err(|e| self.sql(e))
+    }
+
+    /// How a node's clock stood at each pull, in order of time.
+    pub fn clock_notes(&self, id: NodeId) -> Result<Vec<ClockNote>, StoreError> {
+        let node = self.key(id)?;
+        let sql = "SELECT host_ms, boot, uptime_ms, offset_ms, round_trip_us, was_set \
+                   FROM clocks WHERE node = ?1 ORDER BY host_ms";
+        let mut statement = self.db.prepare_cached(sql).map_err(|e| self.sql(e))?;
+        let rows = statement.query_map([node], |r| {
+            Ok(ClockNote {
+                host_ms: r.get(0)?,
+                boot: r.get(1)?,
+                uptime_ms: u64::try_from(r.get::<_, i64>(2)?).unwrap_or(0),
+                offset_ms: r.get(3)?,
+                round_trip_us: r.get(4)?,
+                was_set: r.get(5)?,
+            })
+        });
+        rows.map_err(|e| self.sql(e))?.collect::<Result<_, _>>().map_err(|e| self.sql(e))
     }
 
     /// The short key of a node within the tables.

@@ -2,10 +2,13 @@
 //!
 //! Both see one consistent state, also while another program appends and seals.
 
+use super::checked::{Check, Material};
 use super::columns::{Column, StoredRecord, Value};
 use super::node::NodeId;
+use super::pages::{self, Pages};
 use super::sealed::{self, Room, Values};
 use super::{CATALOGUE, Store, StoreError, tail};
+use crate::collect::chain::{ChainReport, Checker};
 use crate::collect::log::IntervalLog;
 use bytes::Bytes;
 use rusqlite::{Params, params};
@@ -58,18 +61,18 @@ pub struct Extent {
 
 /// A sealed file as the catalogue lists it.
 #[derive(Clone, Debug)]
-struct Listed {
+pub(super) struct Listed {
     path: PathBuf,
-    count: usize,
+    pub(super) count: usize,
     crc32: u32,
 }
 
 impl Listed {
-    fn damaged(&self, what: impl ToString) -> StoreError {
+    pub(super) fn damaged(&self, what: impl ToString) -> StoreError {
         StoreError::Damaged { path: self.path.clone(), what: what.to_string() }
     }
 
-    fn bytes(&self) -> Result<Bytes, StoreError> {
+    pub(super) fn bytes(&self) -> Result<Bytes, StoreError> {
         let read = fs::read(&self.path);
         read.map(Bytes::from).map_err(|source| StoreError::Io { path: self.path.clone(), source })
     }
@@ -114,7 +117,7 @@ impl Store {
         Ok(sum)
     }
 
-    fn listed(&self, sql: &str, values: impl Params) -> Result<Vec<Listed>, StoreError> {
+    pub(super) fn listed(&self, sql: &str, values: impl Params) -> Result<Vec<Listed>, StoreError> {
         let mut statement = self.db.prepare_cached(sql).map_err(|e| self.sql(e))?;
         let rows = statement.query_map(values, |r| {
             Ok(Listed {
@@ -191,33 +194,65 @@ impl Store {
     ///
     /// Records that have no place in time yet are left out; [`Store::extent`] counts them.
     pub fn read_log(&self, id: NodeId, span: Span) -> Result<IntervalLog, StoreError> {
+        self.log(id, span, None)
+    }
+
+    /// The log of a node as [`Store::read_log`] gives it, and what the chain over it says.
+    ///
+    /// Checked are all records of the days that the span touches.
+    pub fn read_log_checked(
+        &self,
+        id: NodeId,
+        span: Span,
+    ) -> Result<(IntervalLog, ChainReport), StoreError> {
         let node = self.key(id)?;
         let t = self.db.unchecked_transaction().map_err(|e| self.sql(e))?;
+        let mut check = Check::new(self, id, node, span)?;
+        let log = self.log(id, span, Some(&mut check))?;
+        let report = check.finish(self, node)?;
+        t.finish().map_err(|e| self.sql(e))?;
+        Ok((log, report))
+    }
+
+    fn log(
+        &self,
+        id: NodeId,
+        span: Span,
+        check: Option<&mut Check>,
+    ) -> Result<IntervalLog, StoreError> {
+        let node = self.key(id)?;
+        let t = check.is_none().then(|| self.db.unchecked_transaction()).transpose();
+        let t = t.map_err(|e| self.sql(e))?;
         let sql = "SELECT file, record_count, crc32 FROM sealed \
                    WHERE node = ?1 AND max_end_ms > ?2 AND min_end_ms <= ?3 ORDER BY first_seq";
         let files = self.listed(sql, params![node, span.from_ms, span.to_ms])?;
         let sealed: usize = files.iter().map(|f| f.count).sum();
         let mut log = IntervalLog::default();
         let tail = self.tail_into(&mut log, node, span, sealed)?;
-        t.finish().map_err(|e| self.sql(e))?;
+        t.map_or(Ok(()), |t| t.finish()).map_err(|e| self.sql(e))?;
         let names: Vec<&str> = places(&mut log, 0).iter().map(|p| p.0).collect();
         let shares = shares(&files);
         let places = places(&mut log, sealed);
-        std::thread::scope(|scope| {
+        let parts = std::thread::scope(|scope| {
             let mut rest: Vec<Place<'_>> = places.into_iter().map(|p| p.1).collect();
             let mut readers = Vec::new();
             for share in shares {
                 let count = share.iter().map(|f| f.count).sum();
                 let mut mine: Vec<_> = rest.iter_mut().map(|p| p.split_off(count)).collect();
-                let names = &names;
-                readers.push(scope.spawn(move || fill(share, names, &mut mine)));
+                let (names, material) = (&names, check.as_deref().map(Check::material));
+                readers.push(scope.spawn(move || fill(share, names, &mut mine, material)));
             }
             let lost = || StoreError::Damaged {
                 path: self.folder.clone(),
                 what: "a reading thread stopped".to_owned(),
             };
-            readers.into_iter().try_for_each(|r| r.join().unwrap_or_else(|_| Err(lost())))
+            let all: Result<Vec<_>, _> =
+                readers.into_iter().map(|r| r.join().unwrap_or_else(|_| Err(lost()))).collect();
+            all
         })?;
+        if let Some(check) = check {
+            check.take(parts.into_iter().flatten());
+        }
         debug_assert_eq!(log.len(), sealed + tail);
         tidy(&mut log, span);
         Ok(log)
@@ -276,21 +311,66 @@ fn shares(files: &[Listed]) -> Vec<&[Listed]> {
     files.chunks(per_thread).collect()
 }
 
-/// Reads files one after the other into places that follow each other.
-fn fill(files: &[Listed], names: &[&str], places: &mut [Place<'_>]) -> Result<(), StoreError> {
-    let mut room = Room::default();
+/// Reads files one after the other into places that follow each other, and checks their chains.
+fn fill(
+    files: &[Listed],
+    names: &[&str],
+    places: &mut [Place<'_>],
+    material: Option<Material>,
+) -> Result<Vec<Checker>, StoreError> {
+    let (mut room, mut checks) = (Room::default(), Vec::new());
+    let Some(material) = material else {
+        for file in files {
+            let mut here: Vec<_> = places.iter_mut().map(|p| p.split_off(file.count)).collect();
+            sealed::read(file.bytes()?, file.count, names, &mut room, |at, values| {
+                if let Some(place) = here.get_mut(at) {
+                    place.take(&values);
+                }
+                Ok(())
+            })
+            .map_err(|e| file.damaged(e))?;
+        }
+        return Ok(checks);
+    };
+    // All that lies in a page is needed for its tag, and some of it in the log.
+    let mut pages = Pages::default();
+    let wanted: Vec<Wanted<'_>> = Wanted::all(names).collect();
+    let all: Vec<&str> = wanted.iter().map(|w| w.name).collect();
     for file in files {
-        let bytes = file.bytes()?;
         let mut here: Vec<_> = places.iter_mut().map(|p| p.split_off(file.count)).collect();
-        sealed::read(bytes, file.count, names, &mut room, |at, values| {
-            if let Some(place) = here.get_mut(at) {
-                place.take(&values);
+        pages.clear(file.count);
+        sealed::read(file.bytes()?, file.count, &all, &mut room, |at, values| {
+            if let Some(w) = wanted.get(at) {
+                pages.put(w.column, &values);
+                if let Some(place) = w.place.and_then(|p| here.get_mut(p)) {
+                    place.take(&values);
+                }
             }
             Ok(())
         })
         .map_err(|e| file.damaged(e))?;
+        checks.push(material.check(&pages));
     }
-    Ok(())
+    Ok(checks)
+}
+
+/// A column to be read for the check of the chain.
+struct Wanted<'a> {
+    name: &'a str,
+    /// Position in the list of columns.
+    column: usize,
+    /// Position among the places of the log.
+    place: Option<usize>,
+}
+
+impl<'a> Wanted<'a> {
+    /// Every column that is in a page or in the log.
+    fn all(names: &'a [&'a str]) -> impl Iterator<Item = Wanted<'a>> {
+        pages::needed().filter_map(|(column, name, in_page)| {
+            let place = names.iter().position(|n| *n == name);
+            (in_page || place.is_some()).then_some(Wanted { name, column, place })
+        })
+    }
 }
 
 /// Where the values of a column go in an [`IntervalLog`].
