@@ -149,13 +149,8 @@ mod tests {
 
     #[test]
     fn the_most_important_comes_first() {
-        let well = Facts {
-            sampling: true,
-            storing: true,
-            voltage: Some(true),
-            time: true,
-            losing: false,
-        };
+        let well =
+            Facts { sampling: true, storing: true, voltage: Some(true), time: true, losing: false };
         assert_eq!(well.health(), Health::Measuring);
         assert_eq!(Facts { time: false, ..well }.health(), Health::NoTime);
         let losing = Facts { losing: true, time: false, ..well };
