@@ -85,7 +85,8 @@ impl<F: NorFlash, M: DerefMut<Target = NodeMeter>> Node<F, M> {
         sampler: impl FnOnce(f64, &Settings, Energies) -> Result<Sampler<M>, MeterError>,
     ) -> Result<Self, StartError> {
         let (keeper, found) = Keeper::open(flash, hardware.node_id)?;
-        let sampler = sampler(hardware.sample_rate_hz(), &found.settings, found.energies).map_err(|_| StartError::SampleRate)?;
+        let sampler = sampler(hardware.sample_rate_hz(), &found.settings, found.energies)
+            .map_err(|_| StartError::SampleRate)?;
         let mut node = Node {
             hardware,
             settings: found.settings,

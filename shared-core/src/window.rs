@@ -620,10 +620,8 @@ impl Cutter {
         self.locked = followed.is_some();
         self.expected_hz = followed.map_or(self.config.nominal.hz(), |f| f.next_hz);
         self.slope_hz = followed.map_or(0.0, |f| f.slope_hz);
-        self.previous = followed.map(|f| Previous {
-            sums,
-            between_hz: f.between_hz.unwrap_or(f64::NAN),
-        });
+        self.previous =
+            followed.map(|f| Previous { sums, between_hz: f.between_hz.unwrap_or(f64::NAN) });
         self.first_frame += u64::from(self.end_cell);
         self.start = self.end;
         self.begin();
@@ -653,12 +651,11 @@ impl Cutter {
         if !(low..=high).contains(&between) {
             return None;
         }
-        let slope =
-            if before.between_hz.is_nan() {
-                0.0
-            } else {
-                (between - before.between_hz).clamp(-SLOPE_MAX_HZ, SLOPE_MAX_HZ)
-            };
+        let slope = if before.between_hz.is_nan() {
+            0.0
+        } else {
+            (between - before.between_hz).clamp(-SLOPE_MAX_HZ, SLOPE_MAX_HZ)
+        };
         Some(Followed {
             middle_hz: between + slope / 2.0,
             between_hz: Some(between),

@@ -124,7 +124,8 @@ fn tell(node: &mut BoardNode, from: u32) -> u32 {
 
 /// The node and its meter have places of their own, which leave the stack to the sampling.
 type BoardNode = Node<FlashFile, &'static mut NodeMeter>;
-static METER: ConstStaticCell<NodeMeter> = ConstStaticCell::new(NodeMeter::idle([Frame::ZERO; HOLD]));
+static METER: ConstStaticCell<NodeMeter> =
+    ConstStaticCell::new(NodeMeter::idle([Frame::ZERO; HOLD]));
 static NODE: StaticCell<BoardNode> = StaticCell::new();
 
 #[inline(never)]
