@@ -90,7 +90,7 @@ impl Moments {
             Spread { highest: s.highest, channels }
         });
         if locked {
-            m.to_terminals(window, config, rate_hz);
+            m.refer_to_terminals(window, config, rate_hz);
         }
         m.read_neutral(window, config, gains[NEUTRAL]);
         m
@@ -100,7 +100,7 @@ impl Moments {
     /// of the response at their frequency, RMS and mean products move by what that changes.
     ///
     /// What lies between the harmonics or above the highest stays as it was measured.
-    fn to_terminals(&mut self, window: &Window, config: &PowerConfig, rate_hz: f64) {
+    fn refer_to_terminals(&mut self, window: &Window, config: &PowerConfig, rate_hz: f64) {
         let calibration = &config.calibration;
         let mut plain = [true; SPREAD];
         for (slot, plain) in plain.iter_mut().enumerate() {
@@ -141,9 +141,9 @@ impl Moments {
                 let mut moved = now.re - before.re;
                 if let (Some(now), Some(before)) = (&self.orders, &measured_orders) {
                     let mut sum = 0.0f32;
-                    for h in 2..=now.highest {
-                        let (a, b) = (now.channels[i][h], now.channels[j][h]);
-                        let (c, d) = (before[i][h], before[j][h]);
+                    let pairs = now.channels[i].iter().zip(&now.channels[j]);
+                    let earlier = before[i].iter().zip(&before[j]);
+                    for ((a, b), (c, d)) in pairs.zip(earlier).take(now.highest + 1).skip(2) {
                         sum += (a.re * b.re + a.im * b.im) - (c.re * d.re + c.im * d.im);
                     }
                     moved += f64::from(sum);

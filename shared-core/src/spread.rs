@@ -106,9 +106,9 @@ fn place(phase: u64) -> (usize, [i32; ROW]) {
     let row = &KERNEL[(upper >> REST_BITS) as usize % ROWS];
     let rest = (upper & ((1 << REST_BITS) - 1)) as i32;
     let mut weights = [0; ROW];
-    for k in 0..ROW {
+    for ((weight, base), slope) in weights.iter_mut().zip(&row.base).zip(&row.slope) {
         // At most 2^12 times 2^17.
-        weights[k] = row.base[k] + ((row.slope[k] * rest) >> REST_BITS);
+        *weight = base + ((slope * rest) >> REST_BITS);
     }
     ((upper >> 24) as usize, weights)
 }

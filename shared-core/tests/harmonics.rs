@@ -27,7 +27,7 @@ fn frames(parts: &[Vec<Part>; 7], f: f64, ramp_hz_s: f64, rate: f64, count: usiz
                     .iter()
                     .map(|&(order, rms, angle)| {
                         let at = order * turns;
-                        2f64.sqrt() * rms * libm::cos(TAU * (at - at.floor()) + angle)
+                        core::f64::consts::SQRT_2 * rms * libm::cos(TAU * (at - at.floor()) + angle)
                     })
                     .sum();
                 *count = libm::rint(x / RANGE * 8_388_607.0) as i32;

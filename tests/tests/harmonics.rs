@@ -33,7 +33,7 @@ fn csv(channels: &[Wave], names: &str, f: f64, rate: f64, rows: usize) -> String
             let mut x = 0.0;
             for c in wave {
                 let turns = c.order * f * n as f64 / rate + c.angle_deg / 360.0;
-                let root2 = if c.order == 0.0 { 1.0 } else { 2f64.sqrt() };
+                let root2 = if c.order == 0.0 { 1.0 } else { core::f64::consts::SQRT_2 };
                 let angle = std::f64::consts::TAU * (turns - turns.floor());
                 x += root2 * c.rms * libm::cos(angle);
             }
@@ -210,7 +210,7 @@ fn pulses_that_do_not_overlap_all_return_in_the_neutral() {
     let number = |v: &Value| v.as_f64().unwrap();
     let phase = number(&r["phases"][0]["i_rms_a"]);
     let ratio = number(&neutral["i_rms_a"]) / phase;
-    assert!((ratio - 3f64.sqrt()).abs() < 1e-3, "{ratio}");
+    assert!((ratio - libm::sqrt(3.0)).abs() < 1e-3, "{ratio}");
     assert_eq!(neutral["measured"], true);
     assert!((number(&neutral["i_sum_of_phases_a"]) / phase - ratio).abs() < 1e-6);
     assert_eq!(r["flags"], serde_json::json!(["neutral_measured"]));

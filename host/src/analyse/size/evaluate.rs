@@ -247,6 +247,7 @@ impl Year {
 }
 
 impl<'a> Evaluator<'a> {
+    #[allow(clippy::too_many_arguments, reason = "each is prepared once, by the one caller")]
     /// Prepares, and replays and bills doing nothing.
     pub fn new(
         space: &'a Space<'a>,
