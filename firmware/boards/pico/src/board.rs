@@ -33,8 +33,8 @@ pub const HARDWARE: &str = if cfg!(feature = "rp2040") { "rp2040" } else { "rp23
 
 /// Places for frames between sampling and main loop; one stays empty.
 ///
-/// 0.128 s at 8 kSPS, 0.38 s at 2 kSPS: windows, answers and pages are bridged in any case.
-pub const QUEUE: usize = if cfg!(feature = "rp2040") { 768 } else { 1024 };
+/// 0.128 s at 8 kSPS, 0.256 s at 2 kSPS: windows, answers and pages are bridged in any case.
+pub const QUEUE: usize = if cfg!(feature = "rp2040") { 512 } else { 1024 };
 
 /// What the converter is told.
 ///
