@@ -95,6 +95,9 @@ fn a_changed_value_of_a_sealed_day_is_named() {
         let store = store(&folder);
         forge(&store, 0, |rows| rows[at].record.phases[2].q1_var *= 0.5);
         assert_eq!(named(&check(&store, Span::ALL)), [(Fault::Changed, at as u32, at as u32)]);
+        forge(&store, 0, |rows| rows[at].record.phases[2].q1_var *= 2.0);
+        forge(&store, 0, |rows| rows[at].record.phases[0].v_rms_v += 0.000_1);
+        assert_eq!(named(&check(&store, Span::ALL)), [(Fault::Changed, at as u32, at as u32)]);
         // Outside of the days looked at, it is not seen.
         let later = Span { from_ms: MONDAY_MS + 2000 * 60_000, to_ms: i64::MAX };
         assert!(check(&store, later).whole);
@@ -141,7 +144,12 @@ fn records_removed_from_or_added_to_a_sealed_day_are_named() {
 
 #[test]
 fn rows_that_someone_edits_are_named() {
-    let cases: [(&str, &[Named]); 6] = [
+    let cases: [(&str, &[Named]); 7] = [
+        // Too little to change the page, which is rounded.
+        (
+            "UPDATE tail SET v_min_l2_v = v_min_l2_v + 0.001 WHERE seq = 4350",
+            &[(Fault::Changed, 4350, 4350)],
+        ),
         ("UPDATE tail SET p_l1_w = p_l1_w + 1 WHERE seq = 4350", &[(Fault::Changed, 4350, 4350)]),
         ("UPDATE tail SET tag_low = tag_low + 1 WHERE seq = 4350", &[(Fault::Changed, 4350, 4350)]),
         ("UPDATE tail SET end_ms = end_ms - 60000 WHERE seq = 4350", &[(Fault::Moved, 4350, 4350)]),

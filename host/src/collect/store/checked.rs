@@ -7,12 +7,12 @@
 use super::node::NodeId;
 use super::pages::Pages;
 use super::read::{Listed, Span};
-use super::{Gap, Store, StoreError, sealed};
+use super::{Gap, Store, StoreError, StoredRecord, Value, columns, pages, sealed};
 use crate::collect::chain::{Before, ChainReport, Checker, Entry, Link};
 use rusqlite::params;
 use std::collections::HashMap;
 use std::sync::Arc;
-use wattless_core::record::{Page, Tag, page_seq};
+use wattless_core::record::{Page, Record, Tag, page_seq};
 
 /// What every reading thread needs for the check.
 #[derive(Clone)]
@@ -133,13 +133,29 @@ impl Check {
                 self.checker.resume(before);
             }
             for row in store.tail_rows(node, first, last)? {
-                let page = row.record.encode();
+                let mut page = row.record.encode();
+                if !is_exact(&row.record, &page) {
+                    pages::spoil(&mut page);
+                }
                 let entry = self.material.entry(&page, &row.record.tag, row.end_ms, row.placed);
                 self.checker.push(&entry);
             }
         }
         Ok(self.checker.finish(self.next_seq))
     }
+}
+
+/// Whether every number of a record is one that its page can hold.
+fn is_exact(record: &Record, page: &Page) -> bool {
+    let bits = |r: Record| {
+        let stored = StoredRecord { record: r, end_ms: None, placed: false };
+        columns().map(move |c| match (c.get)(&stored) {
+            Value::Real(x) => i64::from(x.to_bits()),
+            Value::Int(x) => x,
+            Value::Missing => 0,
+        })
+    };
+    Record::decode(page).is_ok_and(|back| bits(back).eq(bits(*record)))
 }
 
 fn starts(store: &Store, node: i64) -> Result<HashMap<u32, i64>, StoreError> {
