@@ -39,8 +39,11 @@ fn log(minutes: usize) -> LogMaker {
         let noise = (state >> 40) as f64 / (1u64 << 24) as f64;
         let (day, of_day) = (minute / 1440, minute % 1440);
         let works = day % 7 < 5 && (360..1080).contains(&of_day);
-        let (kw, kvar) =
-            if works { (120.0 + 80.0 * noise, 110.0 + 70.0 * noise) } else { (40.0, 20.0 + 4.0 * noise) };
+        let (kw, kvar) = if works {
+            (120.0 + 80.0 * noise, 110.0 + 70.0 * noise)
+        } else {
+            (40.0, 20.0 + 4.0 * noise)
+        };
         log.record(60.0, kw, kvar);
     }
     log
@@ -100,7 +103,9 @@ fn main() {
         .map(|_| space.options.iter().map(|o| next(o.choices.len() + 1) as u16).collect())
         .collect();
     let mut first = None;
-    for (minutes, many) in [(YEAR / 4, MANY), (YEAR / 2, MANY), (YEAR, MANY / 4), (YEAR, MANY / 2), (YEAR, MANY)] {
+    for (minutes, many) in
+        [(YEAR / 4, MANY), (YEAR / 2, MANY), (YEAR, MANY / 4), (YEAR, MANY / 2), (YEAR, MANY)]
+    {
         let part = log(minutes).log;
         let series =
             LoadSeries::of_log(&part, tariff.step_s(), tariff.demand.apparent).expect("a series");
@@ -109,8 +114,9 @@ fn main() {
         let course = layout.of_log(&part, libm::sqrt(3.0));
         let year = Year::of(&series, &tariff, zone).expect("a year");
         let none = Measured::default();
-        let mut evaluator = Evaluator::new(&space, &tariff, zone, &series, &course, &year, none, &running)
-            .expect("an evaluator");
+        let mut evaluator =
+            Evaluator::new(&space, &tariff, zone, &series, &course, &year, none, &running)
+                .expect("an evaluator");
         let s = best(|| {
             let scores = evaluator.scores(&genomes[..many]);
             assert!(scores.iter().all(|s| s.bill_year.is_some()));

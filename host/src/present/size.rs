@@ -157,12 +157,10 @@ fn recommendation(page: &mut Page, s: &Sizing) {
             pf(best.score.average_pf),
             four_digits(base.peak_kva),
             four_digits(best.score.peak_kva),
-            best.score
-                .loss_saved_kwh
-                .map_or_else(String::new, |kwh| format!(
-                    ", {} kWh a year less loss upstream",
-                    grouped(kwh)
-                ))
+            best.score.loss_saved_kwh.map_or_else(String::new, |kwh| format!(
+                ", {} kWh a year less loss upstream",
+                grouped(kwh)
+            ))
         ),
     );
 }
@@ -216,11 +214,8 @@ const COLUMNS: [&str; 11] =
 fn side_by_side(page: &mut Page, s: &Sizing) {
     page.heading("Side by side, the best of each kind (money in the tariff's currency)");
     let best = s.best().id.clone();
-    let rows: Vec<Vec<String>> = s
-        .candidates
-        .iter()
-        .map(|c| row(c, if c.id == best { " *" } else { "" }))
-        .collect();
+    let rows: Vec<Vec<String>> =
+        s.candidates.iter().map(|c| row(c, if c.id == best { " *" } else { "" })).collect();
     page.table(&COLUMNS, &rows, &[]);
     page.labelled(
         "",

@@ -289,8 +289,7 @@ pub(super) struct EconomicsSection {
 
 impl Sections {
     pub(super) fn resolve(self) -> Result<Plant, Fault> {
-        let groups: Vec<Group> =
-            self.group.into_iter().map(group).collect::<Result<_, Fault>>()?;
+        let groups: Vec<Group> = self.group.into_iter().map(group).collect::<Result<_, Fault>>()?;
         let mut motors = Vec::new();
         let mut seen: BTreeMap<String, ()> = BTreeMap::new();
         if self.motor.len() > crate::analyse::size::replay::MOTORS {
@@ -353,8 +352,7 @@ fn transformer(section: Spanned<TransformerSection>) -> Result<Transformer, Faul
     )?;
     let x_over_r = s.x_over_r.clone();
     let loss = s.load_loss_kw.clone();
-    let by_ratio =
-        positive("x_over_r", s.x_over_r)?.map(|x| z_pct / libm::sqrt(1.0 + x * x));
+    let by_ratio = positive("x_over_r", s.x_over_r)?.map(|x| z_pct / libm::sqrt(1.0 + x * x));
     let by_loss = positive("load_loss_kw", s.load_loss_kw)?.map(|kw| kw * 1e3 / rated_va * 100.0);
     if let (Some(_), Some(_), Some(entry)) = (&x_over_r, &loss, &loss) {
         return Err(fault(entry, "give load_loss_kw or x_over_r, not both".to_owned()));
@@ -371,14 +369,20 @@ fn transformer(section: Spanned<TransformerSection>) -> Result<Transformer, Faul
 /// Resistivity at 75 °C, in ohm·mm²/m: IEC 60028 (copper, 1/58 at 20 °C, 0.00393/K) and
 /// IEC 60889 (aluminium, 0.028264 at 20 °C, 0.00403/K), both from memory.
 fn resistivity(aluminium: bool) -> f64 {
-    if aluminium { 0.028_264 * (1.0 + 0.004_03 * 55.0) } else { 1.0 / 58.0 * (1.0 + 0.003_93 * 55.0) }
+    if aluminium {
+        0.028_264 * (1.0 + 0.004_03 * 55.0)
+    } else {
+        1.0 / 58.0 * (1.0 + 0.003_93 * 55.0)
+    }
 }
 
 /// Area of an American wire gauge in mm², by its definition (ASTM B258):
 /// d = 0.127 mm · 92^((36 − n)/39), and n = 0, −1, −2, −3 for 1/0 to 4/0.
 fn awg_mm2(text: &str) -> Option<f64> {
     let n: f64 = match text.split_once('/') {
-        Some((many, "0")) => 1.0 - many.trim().parse::<u8>().ok().filter(|m| (1..=4).contains(m)).map(f64::from)?,
+        Some((many, "0")) => {
+            1.0 - many.trim().parse::<u8>().ok().filter(|m| (1..=4).contains(m)).map(f64::from)?
+        }
         Some(_) => return None,
         None => text.trim().parse::<u8>().ok().filter(|n| *n <= 36).map(f64::from)?,
     };
@@ -390,8 +394,11 @@ fn conductor(section: Spanned<ConductorSection>) -> Result<Conductor, Fault> {
     let at = section.span().start;
     let s = section.into_inner();
     let length_m = needed(positive("length_m", s.length_m)?, at, "length_m of the conductor")?;
-    let aluminium =
-        one_of(&s.material, "material", &[("copper", false), ("aluminium", true), ("aluminum", true)])?;
+    let aluminium = one_of(
+        &s.material,
+        "material",
+        &[("copper", false), ("aluminium", true), ("aluminum", true)],
+    )?;
     let parallel = value(&s.parallel).unwrap_or(1);
     if let (0, Some(entry)) = (parallel, &s.parallel) {
         return Err(fault(entry, "parallel = 0 makes no sense; give 1 or more".to_owned()));
@@ -399,7 +406,10 @@ fn conductor(section: Spanned<ConductorSection>) -> Result<Conductor, Fault> {
     let awg = match &s.size_awg {
         None => None,
         Some(text) => Some(awg_mm2(text.get_ref()).ok_or_else(|| {
-            fault(text, format!("size_awg {:?} is not known; use \"12\" to \"4/0\"", text.get_ref()))
+            fault(
+                text,
+                format!("size_awg {:?} is not known; use \"12\" to \"4/0\"", text.get_ref()),
+            )
         })?),
     };
     let mm2 = [
@@ -415,9 +425,8 @@ fn conductor(section: Spanned<ConductorSection>) -> Result<Conductor, Fault> {
         return Err(Fault { at: Some(at), message: message.to_owned() });
     }
     let rho = resistivity(aluminium.unwrap_or(false));
-    let per_km = direct.unwrap_or_else(|| {
-        mm2.iter().flatten().next().map_or(f64::NAN, |mm2| rho / mm2 * 1000.0)
-    });
+    let per_km = direct
+        .unwrap_or_else(|| mm2.iter().flatten().next().map_or(f64::NAN, |mm2| rho / mm2 * 1000.0));
     // Low-voltage cable has some 0.08 ohm/km (common practice).
     let x_per_km = positive("reactance_ohm_per_km", s.reactance_ohm_per_km)?.unwrap_or(0.08);
     let km = length_m / 1000.0 / f64::from(parallel);
@@ -433,7 +442,9 @@ fn motor(section: Spanned<MotorSection>) -> Result<Motor, Fault> {
         checked(
             entry,
             |x| x > 0.0 && x <= 1.0,
-            move |x| format!("{what} = {x} cannot be; give a number above 0 and up to 1, such as 0.86"),
+            move |x| {
+                format!("{what} = {x} cannot be; give a number above 0 and up to 1, such as 0.86")
+            },
         )
     };
     let both = (s.no_load_current_a.is_some(), s.no_load_kvar.clone());
@@ -450,7 +461,11 @@ fn motor(section: Spanned<MotorSection>) -> Result<Motor, Fault> {
         sync_rpm: checked(
             s.sync_rpm,
             |r| [3600, 1800, 1200, 900, 720, 600].contains(&r),
-            |r| format!("sync_rpm = {r} is not known; use 3600, 1800, 1200, 900, 720 or 600 (60 Hz)"),
+            |r| {
+                format!(
+                    "sync_rpm = {r} is not known; use 3600, 1800, 1200, 900, 720 or 600 (60 Hz)"
+                )
+            },
         )?,
         starter: one_of(&s.starter, "starter", &Starter::ALL)?.unwrap_or(Starter::Direct),
         overload_setting_a: positive("overload_setting_a", s.overload_setting_a)?,
@@ -572,7 +587,9 @@ mod tests {
     /// 2/0 is 67.43 mm² and 12 is 3.31 mm² in every wire table; a kcmil is 0.5067 mm².
     #[test]
     fn gauges_have_their_areas() {
-        for (gauge, mm2) in [("12", 3.31), ("2", 33.62), ("1/0", 53.48), ("2/0", 67.43), ("4/0", 107.2)] {
+        for (gauge, mm2) in
+            [("12", 3.31), ("2", 33.62), ("1/0", 53.48), ("2/0", 67.43), ("4/0", 107.2)]
+        {
             assert!((awg_mm2(gauge).unwrap() / mm2 - 1.0).abs() < 1e-3, "{gauge}");
         }
         assert_eq!(awg_mm2("5/0"), None);

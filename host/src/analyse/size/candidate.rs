@@ -128,10 +128,10 @@ pub fn motor_limit(m: &Motor, line_voltage_v: f64) -> Result<(f64, String), Stri
     match (own, maker, table) {
         (Some(a), Some(b), _) => Ok(if a.0 <= b.0 { a } else { b }),
         (Some(x), None, _) | (None, Some(x), _) | (None, None, Some(x)) => Ok(x),
-        (None, None, None) => Err(
-            "its no-load current is not known; measure it uncoupled and set no_load_current_a"
-                .to_owned(),
-        ),
+        (None, None, None) => {
+            Err("its no-load current is not known; measure it uncoupled and set no_load_current_a"
+                .to_owned())
+        }
     }
 }
 

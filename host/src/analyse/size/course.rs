@@ -25,7 +25,8 @@ impl Running {
         let alone = motors.len() == 1;
         let from_va = motors.iter().map(|m| {
             let known = super::candidate::no_load_var_of(m, line_voltage_v);
-            (alone && m.runs_above_w.is_none()).then(|| known.map_or(0.1 * m.input_w(), |q| 0.5 * q))
+            (alone && m.runs_above_w.is_none())
+                .then(|| known.map_or(0.1 * m.input_w(), |q| 0.5 * q))
         });
         Running {
             from_va: from_va.collect(),

@@ -140,7 +140,12 @@ fn branches(space: &Space<'_>, running: &Running, course: &Course) -> Vec<Branch
     for (k, m) in space.plant.motors.iter().enumerate() {
         if let (Some(c), Some(q)) = (m.conductor, least(k)) {
             let on_s = seconds(1 << k);
-            out.push(Branch { place: Place::Motor(k), r_ohm: c.resistance_ohm, q_s: q * on_s, on_s });
+            out.push(Branch {
+                place: Place::Motor(k),
+                r_ohm: c.resistance_ohm,
+                q_s: q * on_s,
+                on_s,
+            });
         }
     }
     for (g, name) in space.groups.iter().enumerate() {
@@ -209,9 +214,7 @@ impl Year {
             Some(source) => {
                 for (to, from) in columns.iter_mut().zip([lag, lead]) {
                     to.clear();
-                    to.extend(
-                        source.iter().map(|k| from.get(*k as usize).copied().unwrap_or(0.0)),
-                    );
+                    to.extend(source.iter().map(|k| from.get(*k as usize).copied().unwrap_or(0.0)));
                 }
                 self.plan.figures(&columns[0], &columns[1], room)
             }
@@ -345,8 +348,7 @@ impl<'a> Evaluator<'a> {
             score.peak_kva = score.peak_kva.max(t.s_peak.s_kva);
             score.peak_kw = score.peak_kw.max(t.p_peak.p_kw);
             if let Some(pf) = wattless_core::correction::power_factor(t.p_in_kwh, net) {
-                score.lowest_month_pf =
-                    Some(score.lowest_month_pf.map_or(pf, |x: f64| x.min(pf)));
+                score.lowest_month_pf = Some(score.lowest_month_pf.map_or(pf, |x: f64| x.min(pf)));
             }
         }
         score.average_pf = wattless_core::correction::power_factor(p, q);
@@ -370,7 +372,8 @@ impl<'a> Evaluator<'a> {
         let hours = f64::from(self.series.step_s) / 3600.0;
         let trifle = (LEADING_SHARE * self.base.peak_kva * 1e3 * hours) as f32;
         let (mut leading, mut all) = (0u64, 0u64);
-        let pairs = lag.iter().zip(lead).zip(self.series.covered_s.iter().zip(&self.series.p_in_wh));
+        let pairs =
+            lag.iter().zip(lead).zip(self.series.covered_s.iter().zip(&self.series.p_in_wh));
         for ((lag, lead), (covered, p_wh)) in pairs {
             all += u64::from(*covered > 0.0);
             let net = lead - lag;
@@ -403,8 +406,7 @@ impl<'a> Evaluator<'a> {
         let kvarh = score.totals.nominal_var_s / 3.6e6 * self.year.time_ratio;
         score.own_loss_kwh = cost.loss_w_per_kvar * kvarh / 1e3;
         score.saving_year = self.base.bill_year.zip(score.bill_year).map(|(before, after)| {
-            before - after
-                + (score.billed_loss_saved_kwh - score.own_loss_kwh) * self.kwh_value
+            before - after + (score.billed_loss_saved_kwh - score.own_loss_kwh) * self.kwh_value
         });
         let terms = &self.space.plant.economics;
         score.npv =

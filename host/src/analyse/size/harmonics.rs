@@ -180,7 +180,8 @@ mod tests {
     /// 1/(0.1·5·0.04) = 50 times that.
     #[test]
     fn a_resonance_at_an_order_is_near_and_magnifies() {
-        let measured = Measured { v_ratio: Some([0.0, 0.01, 0.0, 0.0, 0.0]), ..Measured::default() };
+        let measured =
+            Measured { v_ratio: Some([0.0, 0.01, 0.0, 0.0, 0.0]), ..Measured::default() };
         let r = resonance(&[Branch { q_var: 400e3, p: 0.0 }], &supply(), &measured);
         assert!((r.order.unwrap() - 5.0).abs() < 1e-12);
         assert_eq!(r.near, Some(5.0));

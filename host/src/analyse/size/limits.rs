@@ -257,11 +257,9 @@ fn worst_resonance(space: &Space<'_>, genome: &[u16], measured: &Measured, out: 
         let magnified = r.magnification.map_or(0.0, |m| m[1..].iter().copied().fold(0.0, f64::max));
         let badness = match r.v_ratio {
             // The order that comes closest to its limit.
-            Some(v) => v
-                .iter()
-                .zip(VOLTAGE_LIMIT_PCT)
-                .map(|(v, l)| v * 100.0 / l)
-                .fold(0.0, f64::max),
+            Some(v) => {
+                v.iter().zip(VOLTAGE_LIMIT_PCT).map(|(v, l)| v * 100.0 / l).fold(0.0, f64::max)
+            }
             None => magnified,
         };
         if let (Some(after), Some(before)) = (r.v_ratio, v_before) {

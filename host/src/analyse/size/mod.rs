@@ -399,11 +399,7 @@ fn rank(
             continue;
         }
         seen.push(family.clone());
-        let id = if genome.iter().all(|g| *g == 0) {
-            "C0".to_owned()
-        } else {
-            String::new()
-        };
+        let id = if genome.iter().all(|g| *g == 0) { "C0".to_owned() } else { String::new() };
         list.push(outcome(space, evaluator, genome, score, family, id, covered_s));
     }
     thin_out(&mut allowed, ALLOWED_KEPT);

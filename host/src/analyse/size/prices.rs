@@ -244,7 +244,11 @@ impl Lines<'_> {
                     && u.at.iter().any(|a| unit.at.contains(a))
             });
             if let Some(same) = same {
-                return Err(self.twice(unit.line, same.line, &format!("unit of {} kvar", unit.kvar)));
+                return Err(self.twice(
+                    unit.line,
+                    same.line,
+                    &format!("unit of {} kvar", unit.kvar),
+                ));
             }
             list.units.push(unit);
         }
@@ -266,7 +270,9 @@ impl Lines<'_> {
         if list.units.is_empty() && list.banks.is_empty() {
             return Err(missing("any [[unit]] or [[bank]]"));
         }
-        list.units.sort_by(|a, b| a.build.output_var(400.0, 50.0).total_cmp(&b.build.output_var(400.0, 50.0)));
+        list.units.sort_by(|a, b| {
+            a.build.output_var(400.0, 50.0).total_cmp(&b.build.output_var(400.0, 50.0))
+        });
         list.banks.sort_by(|a, b| {
             let all = |x: &Bank| x.build.output_var(400.0, 50.0) * f64::from(x.steps);
             all(a).total_cmp(&all(b))
@@ -288,8 +294,7 @@ impl Lines<'_> {
         let e = entry.into_inner();
         let what = "the unit";
         let kvar = positive(e.kvar, at, "kvar", what)?;
-        let (build, kvar_at_v) =
-            build(kvar, e.rated_v, e.kvar_at_v, e.detuning_pct, at, what, hz)?;
+        let (build, kvar_at_v) = build(kvar, e.rated_v, e.kvar_at_v, e.detuning_pct, at, what, hz)?;
         let mut places = Vec::new();
         for word in e.at.iter().flatten() {
             places.push(match word.get_ref().as_str() {
@@ -388,9 +393,7 @@ fn build(
     // Either the capacitors' own rating, or what the whole gives at a voltage of the network.
     let capacitor_var = match network_v {
         None => kvar * 1e3,
-        Some(v) => {
-            kvar * 1e3 * (rated_v / v) * (rated_v / v) / detuned_voltage_ratio(detuning)
-        }
+        Some(v) => kvar * 1e3 * (rated_v / v) * (rated_v / v) / detuned_voltage_ratio(detuning),
     };
     Ok((Build { rated_v, capacitor_var, detuning, rated_hz: hz }, network_v.unwrap_or(rated_v)))
 }
@@ -427,9 +430,11 @@ mod tests {
         let list = parse(BRACKWATER).unwrap();
         assert_eq!(list.currency, "EUR");
         assert!(list.units.len() >= 10 && list.banks.len() >= 6);
-        assert!(list.units.windows(2).all(|w| {
-            w[0].build.output_var(400.0, 50.0) <= w[1].build.output_var(400.0, 50.0)
-        }));
+        assert!(
+            list.units.windows(2).all(|w| {
+                w[0].build.output_var(400.0, 50.0) <= w[1].build.output_var(400.0, 50.0)
+            })
+        );
     }
 
     /// A published calculation of a detuned unit: 80 kvar at 525 V behind 7 % give 86.02 kvar at
@@ -455,7 +460,11 @@ mod tests {
             (format!("currency = \"EUR\"\n{unit}{unit}"), 6, vec!["twice", "line 2", "remove"]),
             (format!("currency = \"EUR\"\n{bank}{bank}"), 7, vec!["twice", "line 2"]),
             (format!("currency = \"EUR\"\n{}", unit.replace("10", "-10")), 5, vec!["negative"]),
-            (format!("currency = \"EUR\"\n{}", unit.replace("kvar = 5", "kvar = 0")), 3, vec!["kvar"]),
+            (
+                format!("currency = \"EUR\"\n{}", unit.replace("kvar = 5", "kvar = 0")),
+                3,
+                vec!["kvar"],
+            ),
             (format!("currency = \"EUR\"\n{}", unit.replace("price = 10\n", "")), 2, vec!["price"]),
             (format!("currency = \"EUR\"\n{unit}losses = 3\n"), 6, vec!["losses"]),
             (format!("currency = \"EUR\"\n{unit}at = [\"roof\"]\n"), 6, vec!["roof", "service"]),

@@ -148,7 +148,8 @@ mod tests {
 
     #[test]
     fn few_candidates_are_all_looked_at() {
-        let mut judge = |g: &[Genome]| g.iter().map(|g| f64::from(g[0]) - f64::from(g[1])).collect();
+        let mut judge =
+            |g: &[Genome]| g.iter().map(|g| f64::from(g[0]) - f64::from(g[1])).collect();
         let looked = search(&[2, 3], 12, &mut judge);
         assert!(looked.all);
         assert_eq!(looked.worth.len(), 12);

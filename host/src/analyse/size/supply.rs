@@ -2,9 +2,7 @@
 
 use crate::site::Site;
 use serde::Serialize;
-use wattless_core::correction::{
-    short_circuit_in_series_va, transformer_short_circuit_va,
-};
+use wattless_core::correction::{short_circuit_in_series_va, transformer_short_circuit_va};
 
 /// R over X of a supply where the site file does not tell; low, which makes resonance sharp.
 const R_OVER_X: f64 = 0.1;
@@ -80,7 +78,11 @@ impl Supply {
                 let z = libm::sqrt(
                     c.resistance_ohm * c.resistance_ohm + c.reactance_ohm * c.reactance_ohm,
                 );
-                if z > 0.0 { short_circuit_in_series_va(with_source, v * v / z) } else { with_source }
+                if z > 0.0 {
+                    short_circuit_in_series_va(with_source, v * v / z)
+                } else {
+                    with_source
+                }
             })
         });
         let r_over_x = match x {

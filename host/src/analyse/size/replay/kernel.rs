@@ -240,11 +240,8 @@ fn run(work: Work<'_>) {
     store(net, slot, &mut sums.net);
     empty(&mut sums, &mut totals);
     for (lane, to) in done.iter_mut().enumerate() {
-        to.totals = Totals {
-            v_ratio_max: sums.v_max[lane],
-            steps_at_end: control.k[lane],
-            ..totals[lane]
-        };
+        to.totals =
+            Totals { v_ratio_max: sums.v_max[lane], steps_at_end: control.k[lane], ..totals[lane] };
         to.lag_varh.resize(course.slots, 0.0);
         to.lead_varh.resize(course.slots, 0.0);
     }

@@ -49,7 +49,13 @@ fn second_by_second(course: &Course, lane: &Lane) -> (Vec<f64>, f64) {
             } else {
                 0.0
             };
-            wait = if wish == 0.0 { 0.0 } else if wish * wait > 0.0 { wait + wish } else { wish };
+            wait = if wish == 0.0 {
+                0.0
+            } else if wish * wait > 0.0 {
+                wait + wish
+            } else {
+                wish
+            };
             sum += k as f64;
             if wait.abs() >= f64::from(r.delay_s) {
                 k += wish as i64;
@@ -108,11 +114,8 @@ fn a_step_discharges_before_it_is_used_again() {
 fn capacitors_of_a_motor_are_on_while_it_runs() {
     let mut c = course(60.0, &[(50e3, 40e3); 4]);
     c.running = vec![0b01, 0b11, 0b10, 0b00];
-    let lane = Lane {
-        always_var: 1e3,
-        with_motor_var: vec![(0, 10e3), (1, 20e3)],
-        ..Lane::default()
-    };
+    let lane =
+        Lane { always_var: 1e3, with_motor_var: vec![(0, 10e3), (1, 20e3)], ..Lane::default() };
     let r = one(&c, &lane);
     for (got, want) in r.lag_varh.iter().zip([29e3, 9e3, 19e3, 39e3]) {
         assert!((f64::from(*got) - want / 60.0).abs() < 0.1, "{:?}", r.lag_varh);
