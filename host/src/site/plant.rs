@@ -610,7 +610,7 @@ mod tests {
         assert!((t.x_pct() - libm::sqrt(35.0)).abs() < 1e-12);
         assert!((p.service_conductor.unwrap().resistance_ohm - 0.001).abs() < 1e-12);
         let c = p.motors[0].conductor.unwrap();
-        assert!((c.resistance_ohm - 0.020_97 / 70.0 * 50.0).abs() < 1e-6, "{c:?}");
+        assert!((c.resistance_ohm - 0.020_968 / 70.0 * 50.0).abs() < 1e-6, "{c:?}");
         assert_eq!(p.motors[0].starter, Starter::Direct);
         assert!((p.motors[0].input_w() - 105_263.0).abs() < 1.0);
     }

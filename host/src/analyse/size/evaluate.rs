@@ -249,6 +249,7 @@ impl Year {
 impl<'a> Evaluator<'a> {
     #[allow(clippy::too_many_arguments, reason = "each is prepared once, by the one caller")]
     /// Prepares, and replays and bills doing nothing.
+    #[allow(clippy::too_many_arguments, reason = "each is prepared apart and used by others")]
     pub fn new(
         space: &'a Space<'a>,
         tariff: &'a Tariff,

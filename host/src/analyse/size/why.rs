@@ -216,7 +216,7 @@ fn network(sizing: &Sizing, c: &Outcome, out: &mut Vec<Explanation>) {
     w.add(
         "intervals leading",
         format!("{:.2} %", s.leading_share * 100.0),
-        "intervals with leading − lagging kvar above 1 % of the highest kVA",
+        "intervals with leading − lagging kvar above 1 % of the highest kVA and 0.1 of their kW",
         format!("{:.2} % without", base.leading_share * 100.0),
         "replay; limit of what is added from the site file",
     );
