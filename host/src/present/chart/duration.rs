@@ -45,7 +45,7 @@ impl Curve {
         let mut out: Vec<(f64, f64)> =
             self.sorted.iter().enumerate().step_by(step).map(|(k, v)| (share(k), *v)).collect();
         if let Some(end) = self.sorted.last()
-            && last % step != 0
+            && !last.is_multiple_of(step)
         {
             out.push((1.0, *end));
         }
