@@ -85,11 +85,7 @@ impl Writer<'_> {
             };
             let _ = writeln!(self.source, "#let {name} = rgb(\"{}\")", ink.light());
         }
-        let dbg = std::env::var("WL_TYP").ok().and_then(|p| std::fs::read_to_string(p).ok());
-        self.source.push_str(dbg.as_deref().unwrap_or(LAYOUT));
-        if let Ok(d) = std::env::var("WL_DUMP") {
-            std::fs::write(d, "").ok();
-        }
+        self.source.push_str(LAYOUT);
         let paper = match r.locale.paper {
             Paper::A4 => "a4",
             Paper::Letter => "us-letter",
