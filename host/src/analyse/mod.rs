@@ -2,6 +2,7 @@
 //! they are worth.
 
 pub mod harmonics;
+pub mod calibrate;
 pub mod hookup;
 pub mod measure;
 pub mod survey;

@@ -1,6 +1,7 @@
 //! Arguments and printing, one file a verb.
 
 mod bench;
+mod calibrate;
 mod demo;
 mod export;
 mod hookup;
