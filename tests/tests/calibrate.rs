@@ -24,7 +24,7 @@ impl Served {
         let file = folder.path().join("kiln.toml");
         std::fs::write(&file, SCENARIO).unwrap();
         let mut child = command()
-            .args(["bench", "--serve", "tcp:127.0.0.1:0", "--scenario"])
+            .args(["bench", "--serve", "tcp:127.0.0.1:0"])
             .arg(&file)
             .stdout(Stdio::piped())
             .stderr(Stdio::null())
