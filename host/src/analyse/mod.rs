@@ -4,6 +4,7 @@
 pub mod bill;
 pub mod culprit;
 pub mod harmonics;
+pub mod calibrate;
 pub mod hookup;
 pub mod measure;
 pub mod regression;

@@ -3,6 +3,7 @@
 mod bench;
 mod bill;
 mod culprit;
+mod calibrate;
 mod demo;
 mod export;
 mod hookup;

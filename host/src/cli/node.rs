@@ -1,6 +1,6 @@
 //! `wattless node`: arguments and printing.
 
-use super::{Outcome, print};
+use super::{Outcome, calibrate, print};
 use serde_json::{Map, Value, json};
 use std::path::{Path, PathBuf};
 use wattless::collect::address::Address;
@@ -20,9 +20,13 @@ use wattless_core::wire::{Identity, Live, LivePhase, LogHead, Refusal, Status};
 
 /// Who and how is a node: identity, status, clock, settings
 #[derive(Debug, clap::Args)]
+#[command(args_conflicts_with_subcommands = true, subcommand_negates_reqs = true)]
 pub struct Args {
+    #[command(subcommand)]
+    task: Option<Task>,
     /// The node: tcp:HOST:PORT or serial:PATH
-    address: Address,
+    #[arg(required = true)]
+    address: Option<Address>,
     /// Set the node's clock to this computer's
     #[arg(long)]
     set_clock: bool,
@@ -38,6 +42,11 @@ pub struct Args {
     /// Print one JSON object
     #[arg(long)]
     json: bool,
+}
+
+#[derive(Debug, clap::Subcommand)]
+enum Task {
+    Calibrate(calibrate::Args),
 }
 
 struct Report {
@@ -65,7 +74,12 @@ struct Stored {
 
 /// Runs the verb.
 pub fn run(args: &Args) -> anyhow::Result<Outcome> {
-    let mut client = AnyClient::open(&args.address, Patience::default())?;
+    let address = match (&args.task, &args.address) {
+        (Some(Task::Calibrate(args)), _) => return calibrate::run(args),
+        (None, Some(address)) => address,
+        (None, None) => anyhow::bail!("give the node's address: tcp:HOST:PORT or serial:PATH"),
+    };
+    let mut client = AnyClient::open(address, Patience::default())?;
     let mut settings = client.settings()?;
     if let Some(path) = &args.settings {
         let wanted = settings_file::read(path, &settings)?;
@@ -75,7 +89,7 @@ pub fn run(args: &Args) -> anyhow::Result<Outcome> {
             anyhow::bail!(
                 "{}: the node has other settings than it was given; another program may have \
                  changed them: try again",
-                args.address
+                address
             );
         }
     }
