@@ -1,0 +1,3 @@
+//! Alarms, each with the evidence that raised it.
+
+pub mod correction;

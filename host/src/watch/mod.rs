@@ -1,0 +1,3 @@
+//! Permanent monitoring of feeders: pulls on a schedule, alarms, a page.
+
+pub mod alarm;
