@@ -4,11 +4,12 @@ use crate::ring::{LogError, Region, Ring, Slot};
 use crate::sampler::Finished;
 use crate::settings::{SettingsSlots, StorageError};
 use embedded_storage::nor_flash::NorFlash;
+use wattless_core::chain;
 use wattless_core::flags::Flags;
 use wattless_core::interval::Energies;
-use wattless_core::record::{Record, Stamp, WallQuality};
+use wattless_core::record::{Page, Record, Stamp, WallQuality};
 use wattless_core::settings::Settings;
-use wattless_core::wire::LogBounds;
+use wattless_core::wire::{LogBounds, LogHead};
 
 /// Why a node cannot start on a flash.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -63,6 +64,7 @@ pub struct Keeper<F> {
     boot: u32,
     first_flags: Flags,
     write_failures: u32,
+    head: LogHead,
 }
 
 /// What a flash told at the start.
@@ -76,7 +78,9 @@ pub struct Found {
 
 impl<F: NorFlash> Keeper<F> {
     /// Reads what an earlier start left; settings take the first two sectors, the log the rest.
-    pub fn open(mut flash: F) -> Result<(Keeper<F>, Found), StartError> {
+    ///
+    /// The chain over the log begins with the node's number and goes on from the newest record.
+    pub fn open(mut flash: F, node_id: u64) -> Result<(Keeper<F>, Found), StartError> {
         let settings_len = SettingsSlots::len(F::ERASE_SIZE);
         let capacity = u32::try_from(flash.capacity()).unwrap_or(u32::MAX);
         let len = capacity.saturating_sub(settings_len);
@@ -88,6 +92,12 @@ impl<F: NorFlash> Keeper<F> {
         let (ring, newest) = Ring::open(&mut flash, region).map_err(StartError::Flash)?;
         let (slots, settings) = SettingsSlots::open(&mut flash, 0).map_err(StartError::Settings)?;
         let newest = newest.and_then(|page| Record::decode(&page).ok());
+        // A record of format 1 has no tag: the chain begins anew behind it.
+        let tagged = newest.as_ref().filter(|r| r.version > 1);
+        let head = LogHead {
+            seq: newest.as_ref().map(|r| r.seq),
+            tag: tagged.map_or_else(|| chain::first_tag(node_id), |r| r.tag),
+        };
         let mut first_flags = Flags::BOOTED;
         first_flags.insert_if(newest.is_none(), Flags::ENERGY_RESTARTED);
         let keeper = Keeper {
@@ -98,14 +108,15 @@ impl<F: NorFlash> Keeper<F> {
             boot: newest.as_ref().map_or(1, |r| r.boot.saturating_add(1)),
             first_flags,
             write_failures: 0,
+            head,
         };
         let energies =
             newest.map_or(Energies::default(), |r| Energies::from_counts(&r.energy_counts));
         Ok((keeper, Found { settings: settings.unwrap_or_default(), energies }))
     }
 
-    /// The record that [`Keeper::store`] would write now.
-    pub fn prepare(&self, finished: &Finished, wall: &Wall) -> Record {
+    /// The record that [`Keeper::store`] would write now, and its page.
+    pub fn prepare(&self, finished: &Finished, wall: &Wall) -> (Record, Page) {
         let stamp = Stamp {
             seq: self.ring.next(),
             boot: self.boot,
@@ -124,17 +135,20 @@ impl<F: NorFlash> Keeper<F> {
         );
         record.flags.insert(self.first_flags);
         record.flags.insert_if(!self.has_settings, Flags::UNCALIBRATED);
-        record
+        let mut page = record.encode();
+        record.tag = chain::append(&self.head.tag, &mut page);
+        (record, page)
     }
 
     /// Writes a finished interval and returns its sequence number; then it may be forgotten.
     ///
     /// A page that the flash did not keep stays void; the caller tries again.
     pub fn store(&mut self, finished: &Finished, wall: &Wall) -> Result<u32, LogError> {
-        let record = self.prepare(finished, wall);
-        match self.ring.append(&mut self.flash, &record.encode()) {
+        let (record, page) = self.prepare(finished, wall);
+        match self.ring.append(&mut self.flash, &page) {
             Ok(()) => {
                 self.first_flags = Flags::NONE;
+                self.head = LogHead { seq: Some(record.seq), tag: record.tag };
                 Ok(record.seq)
             }
             Err(e) => {
@@ -172,6 +186,11 @@ impl<F: NorFlash> Keeper<F> {
             next: self.ring.next(),
             capacity: self.ring.capacity(),
         }
+    }
+
+    /// Where the chain over the log stands.
+    pub fn head(&self) -> LogHead {
+        self.head
     }
 
     /// Number of this start.

@@ -52,7 +52,7 @@ impl<F: NorFlash> Node<F> {
         hardware: Hardware,
         clock_wall_ms: Option<u64>,
     ) -> Result<Self, StartError> {
-        let (keeper, found) = Keeper::open(flash)?;
+        let (keeper, found) = Keeper::open(flash, hardware.node_id)?;
         let rate = f64::from(hardware.sample_rate_mhz) / 1000.0;
         let sampler = Sampler::new(rate, &found.settings, found.energies)
             .map_err(|_| StartError::SampleRate)?;
@@ -177,6 +177,7 @@ impl<F: NorFlash> Node<F> {
                 Ok(Reply::CaptureFrames(CaptureSlice { capture, from, counts }))
             }
             Request::Hookup => self.hookup().ok_or(Refusal::NotReady),
+            Request::LogHead => Ok(Reply::LogHead(self.keeper.head())),
         }
     }
 

@@ -22,6 +22,9 @@ use wattless_node::sampler::Finished;
 /// Two sectors of settings and a ring of four: it wraps every 64 records.
 const SECTORS: usize = 6;
 
+/// The node's number, which its chain begins with.
+const NODE: u64 = 7;
+
 const DAMAGES: [Damage; 5] =
     [Damage::Random, Damage::Nothing, Damage::All, Damage::Prefix, Damage::Almost];
 
@@ -73,7 +76,7 @@ impl Story {
 
     /// Starts on a flash with power, which must always work, and checks all that it finds.
     fn start(&mut self, flash: MockFlash) -> Keeper<MockFlash> {
-        let (mut keeper, found) = Keeper::open(flash).expect("the node always starts");
+        let (mut keeper, found) = Keeper::open(flash, NODE).expect("the node always starts");
         self.check(&mut keeper, &found);
         keeper
     }
@@ -129,9 +132,9 @@ impl Story {
                 wiring: Wiring::FourWire,
                 nominal: Nominal::Hz50,
             };
-            let meant = keeper.prepare(&finished, &Wall::default());
+            let (meant, page) = keeper.prepare(&finished, &Wall::default());
             let Ok(seq) = keeper.store(&finished, &Wall::default()) else {
-                self.meant.push((meant.seq, meant.encode()));
+                self.meant.push((meant.seq, page));
                 return;
             };
             let Ok(Slot::Page(page)) = keeper.read(seq) else {
@@ -205,19 +208,19 @@ fn settings_survive_cuts() {
     for damage in DAMAGES {
         for fuel in 0..4 {
             for seed in 0..200 {
-                let (mut keeper, _) = Keeper::open(MockFlash::new(SECTORS, seed)).unwrap();
+                let (mut keeper, _) = Keeper::open(MockFlash::new(SECTORS, seed), NODE).unwrap();
                 keeper.keep_settings(&settings(30)).unwrap();
                 keeper.keep_settings(&settings(60)).unwrap();
                 let flash = with_power(keeper.into_flash(), Some(fuel), damage);
-                let (mut keeper, _) = Keeper::open(flash).unwrap();
+                let (mut keeper, _) = Keeper::open(flash, NODE).unwrap();
                 let stored = keeper.keep_settings(&settings(300)).is_ok();
                 let flash = with_power(keeper.into_flash(), None, damage);
-                let (mut keeper, found) = Keeper::open(flash).unwrap();
+                let (mut keeper, found) = Keeper::open(flash, NODE).unwrap();
                 let now = found.settings.interval_s;
                 assert!(now == 300 || (now == 60 && !stored), "{now} {stored} {damage:?}");
                 // And they can be written again.
                 keeper.keep_settings(&settings(900)).unwrap();
-                let (_, found) = Keeper::open(keeper.into_flash()).unwrap();
+                let (_, found) = Keeper::open(keeper.into_flash(), NODE).unwrap();
                 assert_eq!(found.settings.interval_s, 900);
             }
         }

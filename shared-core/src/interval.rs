@@ -5,6 +5,7 @@ use crate::complex::Complex;
 use crate::flags::Flags;
 use crate::frame::ACTIVE;
 use crate::power::{PhaseReading, Reading, TotalReading};
+use crate::record::ORDERS;
 
 /// Smallest and largest value of the basic windows.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -22,6 +23,19 @@ impl Extremes {
         self.min = self.min.min(x);
         self.max = self.max.max(x);
     }
+}
+
+/// Harmonics of an interval as ratios to the fundamental (not percent); not-a-number where absent.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct IntervalHarmonics {
+    /// Total harmonic distortion of the phase voltages.
+    pub v_thd: [f64; 3],
+    /// Total harmonic distortion of the currents.
+    pub i_thd: [f64; 3],
+    /// Voltage of the orders in [`ORDERS`], root mean square over the phases that exist.
+    pub v_orders: [f64; ORDERS.len()],
+    /// Current of the orders in [`ORDERS`], likewise.
+    pub i_orders: [f64; ORDERS.len()],
 }
 
 /// What an interval was, in full precision.
@@ -55,6 +69,8 @@ pub struct IntervalSummary {
     pub p_extremes_w: Extremes,
     /// Extremes of total reactive power of the fundamental, in var.
     pub q1_extremes_var: Extremes,
+    /// Harmonics, where they were measured.
+    pub harmonics: Option<IntervalHarmonics>,
 }
 
 /// Collects windows until the interval is closed.
@@ -90,6 +106,7 @@ impl IntervalBuilder {
                 i_extremes_a: [Extremes::NONE; 3],
                 p_extremes_w: Extremes::NONE,
                 q1_extremes_var: Extremes::NONE,
+                harmonics: None,
             },
             frequency_time_s: 0.0,
             effective_all: true,

@@ -5,6 +5,7 @@
 pub mod accumulate;
 pub mod acquire;
 pub mod calibration;
+pub mod chain;
 pub mod complex;
 pub mod correction;
 pub mod demand;

@@ -2,11 +2,22 @@
 //!
 //! All numbers are little-endian. `f24` is the upper 24 bits of an IEEE 754
 //! single (rounded to nearest even): 15 bits after the point, wrong by at most 1.6·10⁻⁵ of itself.
-//! The table of offsets is in DEVELOPERS.md; a test there decodes an example.
+//! `f16u` has no sign, 6 bits of exponent and 10 of mantissa: wrong by at most 4.9·10⁻⁴.
+//! The table of offsets is in DEVELOPERS.md; a test there decodes an example of each format.
+
+mod page;
+mod small;
+
+pub(crate) use page::TAG_AT;
+pub use page::{check_page, page_seq, page_tag, set_page_tag};
+pub use small::{
+    F16U_MAX, RATIO_MAX, RATIO_MIN, from_f16u, from_ratio_code, round_f16u, round_f24, round_ratio,
+    to_f16u, to_ratio_code,
+};
 
 use crate::flags::Flags;
 use crate::frame::ACTIVE;
-use crate::interval::{Energies, Extremes, IntervalSummary};
+use crate::interval::{Energies, Extremes, IntervalHarmonics, IntervalSummary};
 use crate::window::Nominal;
 use crate::wiring::Wiring;
 use serde::{Deserialize, Serialize};
@@ -17,14 +28,17 @@ pub const PAGE: usize = 256;
 /// A record as it lies in the flash and travels on the link.
 pub type Page = [u8; PAGE];
 
-/// The format written by this version.
-pub const RECORD_VERSION: u8 = 1;
+/// The format written by this version; older ones can be read.
+pub const RECORD_VERSION: u8 = 2;
 
-/// The kind of page that holds an interval.
-const KIND_INTERVAL: u8 = 1;
+/// Bytes of a chain tag.
+pub const TAG: usize = 16;
 
-/// Bytes between the last field and the CRC, zero in this version.
-const RESERVED: usize = 22;
+/// A record's link of the chain over the log; see [`crate::chain`].
+pub type Tag = [u8; TAG];
+
+/// Harmonic orders that a record keeps one by one.
+pub const ORDERS: [u32; 5] = [3, 5, 7, 11, 13];
 
 /// The CRC over a page and over the link: CRC-32/ISO-HDLC (IEEE 802.3).
 pub const CRC: crc::Crc<u32> = crc::Crc::<u32>::new(&crc::CRC_32_ISO_HDLC);
@@ -68,15 +82,69 @@ pub struct RecordPhase {
     pub q1_var: f32,
     /// Mean apparent power, in VA (f24).
     pub s_va: f32,
-    /// Smallest and largest RMS voltage of the windows, in V (f24).
+    /// Smallest and largest RMS voltage of the windows, in V (f16u; f24 in format 1).
     pub v_min_max_v: [f32; 2],
-    /// Smallest and largest RMS current of the windows, in A (f24).
+    /// Smallest and largest RMS current of the windows, in A (f16u; f24 in format 1).
     pub i_min_max_a: [f32; 2],
+}
+
+/// Harmonics of an interval as ratios to the fundamental, not percent; not-a-number where absent.
+///
+/// 12 bits each, 0.001 % to 1000 % on a logarithmic scale, wrong by at most 0.17 % of the value.
+#[derive(Clone, Copy, Debug)]
+pub struct RecordHarmonics {
+    /// Total harmonic distortion of the phase voltages.
+    pub v_thd: [f32; 3],
+    /// Total harmonic distortion of the currents.
+    pub i_thd: [f32; 3],
+    /// Voltage of the orders in [`ORDERS`], root mean square over the phases that exist.
+    pub v_orders: [f32; ORDERS.len()],
+    /// Current of the orders in [`ORDERS`], likewise.
+    pub i_orders: [f32; ORDERS.len()],
+}
+
+impl RecordHarmonics {
+    /// No harmonics known.
+    pub const NONE: RecordHarmonics = RecordHarmonics {
+        v_thd: [f32::NAN; 3],
+        i_thd: [f32::NAN; 3],
+        v_orders: [f32::NAN; ORDERS.len()],
+        i_orders: [f32::NAN; ORDERS.len()],
+    };
+
+    /// All ratios in the order of the record.
+    pub fn to_array(&self) -> [f32; 16] {
+        let [a, b, c] = self.v_thd;
+        let [d, e, f] = self.i_thd;
+        let [g, h, i, j, k] = self.v_orders;
+        let [l, m, n, o, p] = self.i_orders;
+        [a, b, c, d, e, f, g, h, i, j, k, l, m, n, o, p]
+    }
+
+    /// From ratios in the order of the record.
+    pub fn from_array(all: [f32; 16]) -> Self {
+        let [a, b, c, d, e, f, g, h, i, j, k, l, m, n, o, p] = all;
+        RecordHarmonics {
+            v_thd: [a, b, c],
+            i_thd: [d, e, f],
+            v_orders: [g, h, i, j, k],
+            i_orders: [l, m, n, o, p],
+        }
+    }
+}
+
+impl PartialEq for RecordHarmonics {
+    /// Equal where both are absent, too.
+    fn eq(&self, other: &Self) -> bool {
+        self.to_array().map(f32::to_bits) == other.to_array().map(f32::to_bits)
+    }
 }
 
 /// An interval as it is stored.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct Record {
+    /// The format it has or had in the flash.
+    pub version: u8,
     /// How the leads were connected.
     pub wiring: Wiring,
     /// Nominal frequency.
@@ -117,6 +185,10 @@ pub struct Record {
     pub q1_min_max_var: [f32; 2],
     /// Mean fundamental phasors of the channels, real and imaginary, in V or A (f24).
     pub channels: [[f32; 2]; ACTIVE],
+    /// Harmonics; absent in format 1.
+    pub harmonics: RecordHarmonics,
+    /// Link of the chain over the log; zero in format 1 and before it is put in.
+    pub tag: Tag,
 }
 
 /// What a record carries beside the interval's own numbers.
@@ -162,7 +234,7 @@ impl core::fmt::Display for RecordError {
             RecordError::Checksum => write!(f, "the page is damaged (checksum)"),
             RecordError::Version { found } => write!(
                 f,
-                "record format {found} is not known here (known: {RECORD_VERSION}); \
+                "record format {found} is not known here (known: up to {RECORD_VERSION}); \
                  use a program as new as the node"
             ),
             RecordError::Unknown => write!(f, "the page holds an unknown kind of entry"),
@@ -173,7 +245,42 @@ impl core::fmt::Display for RecordError {
 impl core::error::Error for RecordError {}
 
 impl Record {
-    /// Makes a record of an interval; what exceeds its field is limited and flagged.
+    /// A record of nothing, to be filled.
+    pub const BLANK: Record = Record {
+        version: RECORD_VERSION,
+        wiring: Wiring::FourWire,
+        nominal: Nominal::Hz50,
+        flags: Flags::NONE,
+        seq: 0,
+        boot: 0,
+        uptime_ms: 0,
+        wall_ms: 0,
+        wall_quality: WallQuality::None,
+        void_before: 0,
+        windows: 0,
+        duration_us: 0,
+        frames_lost: 0,
+        frequency_10uhz: 0,
+        energy_counts: [0; 7],
+        phases: [RecordPhase {
+            v_rms_v: 0.0,
+            i_rms_a: 0.0,
+            p_w: 0.0,
+            q1_var: 0.0,
+            s_va: 0.0,
+            v_min_max_v: [0.0; 2],
+            i_min_max_a: [0.0; 2],
+        }; 3],
+        s_effective_va: 0.0,
+        i_neutral_a: 0.0,
+        p_min_max_w: [0.0; 2],
+        q1_min_max_var: [0.0; 2],
+        channels: [[0.0; 2]; ACTIVE],
+        harmonics: RecordHarmonics::NONE,
+        tag: [0; TAG],
+    };
+
+    /// Makes a record of an interval, without a tag; what exceeds its field is limited and flagged.
     pub fn new(
         s: &IntervalSummary,
         stamp: &Stamp,
@@ -189,25 +296,26 @@ impl Record {
         let extremes = s.v_extremes_v.iter().zip(&s.i_extremes_a);
         for (r, (p, (v, i))) in phases.iter_mut().zip(s.phases.iter().zip(extremes)) {
             *r = RecordPhase {
-                v_rms_v: limit.f32(p.v_rms_v),
-                i_rms_a: limit.f32(p.i_rms_a),
+                v_rms_v: limit.f24(p.v_rms_v),
+                i_rms_a: limit.f24(p.i_rms_a),
                 p_w: limit.f32(p.p_w),
                 q1_var: limit.f32(p.q1_var),
                 s_va: limit.f24(p.s_va),
-                v_min_max_v: limit.pair(v),
-                i_min_max_a: limit.pair(i),
+                v_min_max_v: limit.pair_f16u(v),
+                i_min_max_a: limit.pair_f16u(i),
             };
         }
         let micros = libm::rint(s.duration_s * 1e6);
         let frequency = libm::rint(s.frequency_hz.unwrap_or(0.0) * 1e5);
         let mut record = Record {
+            version: RECORD_VERSION,
             wiring,
             nominal,
             flags,
             seq: stamp.seq,
             boot: stamp.boot,
-            uptime_ms: stamp.uptime_ms.min(U48_MAX),
-            wall_ms: stamp.wall_ms.min(U48_MAX),
+            uptime_ms: stamp.uptime_ms.min(page::U48_MAX),
+            wall_ms: stamp.wall_ms.min(page::U48_MAX),
             wall_quality: stamp.wall_quality,
             void_before: stamp.void_before,
             windows: u16::try_from(s.windows).unwrap_or(u16::MAX),
@@ -221,6 +329,8 @@ impl Record {
             p_min_max_w: limit.pair(&s.p_extremes_w),
             q1_min_max_var: limit.pair(&s.q1_extremes_var),
             channels: s.channels.map(|x| [limit.f24(x.re), limit.f24(x.im)]),
+            harmonics: s.harmonics.as_ref().map_or(RecordHarmonics::NONE, |h| limit.harmonics(h)),
+            tag: [0; TAG],
         };
         record.flags.insert_if(limit.exceeded, Flags::OUT_OF_RANGE);
         record
@@ -251,145 +361,16 @@ impl Record {
         self.phases.iter().map(|p| f64::from(p.s_va)).sum()
     }
 
-    /// Writes the page.
+    /// Writes the page, in the format of [`Record::version`].
     pub fn encode(&self) -> Page {
-        let mut w = Writer { page: [0; PAGE], at: 0 };
-        w.put(&[RECORD_VERSION, KIND_INTERVAL, self.wiring.code(), self.nominal.hz() as u8]);
-        w.put(&self.flags.0.to_le_bytes());
-        w.put(&self.seq.to_le_bytes());
-        w.put(&self.boot.to_le_bytes());
-        w.u48(self.uptime_ms);
-        w.u48(self.wall_ms);
-        w.put(&[self.wall_quality as u8, self.void_before]);
-        w.put(&self.windows.to_le_bytes());
-        w.put(&self.duration_us.to_le_bytes());
-        w.put(&self.frames_lost.to_le_bytes());
-        w.u24(self.frequency_10uhz);
-        for e in self.energy_counts {
-            w.u48(e);
-        }
-        for field in [
-            self.phases.map(|p| p.v_rms_v),
-            self.phases.map(|p| p.i_rms_a),
-            self.phases.map(|p| p.p_w),
-            self.phases.map(|p| p.q1_var),
-        ] {
-            field.iter().for_each(|x| w.put(&x.to_le_bytes()));
-        }
-        self.phases.iter().for_each(|p| w.f24(p.s_va));
-        w.f24(self.s_effective_va);
-        w.f24(self.i_neutral_a);
-        for p in &self.phases {
-            p.v_min_max_v.iter().for_each(|x| w.f24(*x));
-        }
-        for p in &self.phases {
-            p.i_min_max_a.iter().for_each(|x| w.f24(*x));
-        }
-        self.p_min_max_w.iter().chain(&self.q1_min_max_var).for_each(|x| w.f24(*x));
-        self.channels.as_flattened().iter().for_each(|x| w.f24(*x));
-        w.put(&[0; RESERVED]);
-        w.seal()
+        page::encode(self)
     }
 
     /// Reads a page back; every page that decodes encodes to the same bytes.
     pub fn decode(page: &Page) -> Result<Record, RecordError> {
-        check_page(page)?;
-        let mut r = Reader { page, at: 0 };
-        let [_, kind, wiring, nominal] = r.take();
-        if kind != KIND_INTERVAL {
-            return Err(RecordError::Unknown);
-        }
-        let wiring = Wiring::from_code(wiring).ok_or(RecordError::Unknown)?;
-        let nominal = match nominal {
-            50 => Nominal::Hz50,
-            60 => Nominal::Hz60,
-            _ => return Err(RecordError::Unknown),
-        };
-        let flags = Flags(u32::from_le_bytes(r.take()));
-        let (seq, boot) = (u32::from_le_bytes(r.take()), u32::from_le_bytes(r.take()));
-        let (uptime_ms, wall_ms) = (r.u48(), r.u48());
-        let [quality, void_before] = r.take();
-        let wall_quality = WallQuality::from_code(quality).ok_or(RecordError::Unknown)?;
-        let windows = u16::from_le_bytes(r.take());
-        let duration_us = u32::from_le_bytes(r.take());
-        let frames_lost = u16::from_le_bytes(r.take());
-        let frequency_10uhz = r.u24();
-        let energy_counts = core::array::from_fn(|_| r.u48());
-        let mut three = || -> [f32; 3] { core::array::from_fn(|_| f32::from_le_bytes(r.take())) };
-        let (v, i, p, q) = (three(), three(), three(), three());
-        let s: [f32; 3] = core::array::from_fn(|_| r.f24());
-        let (s_effective_va, i_neutral_a) = (r.f24(), r.f24());
-        let v_min_max: [[f32; 2]; 3] = core::array::from_fn(|_| r.two());
-        let i_min_max: [[f32; 2]; 3] = core::array::from_fn(|_| r.two());
-        let (p_min_max_w, q1_min_max_var) = (r.two(), r.two());
-        let channels = core::array::from_fn(|_| r.two());
-        let [[v0, v1, v2], [i0, i1, i2], [p0, p1, p2], [q0, q1, q2], [s0, s1, s2]] =
-            [v, i, p, q, s];
-        let [vm0, vm1, vm2] = v_min_max;
-        let [im0, im1, im2] = i_min_max;
-        let phase = |v_rms_v, i_rms_a, p_w, q1_var, s_va, v_min_max_v, i_min_max_a| RecordPhase {
-            v_rms_v,
-            i_rms_a,
-            p_w,
-            q1_var,
-            s_va,
-            v_min_max_v,
-            i_min_max_a,
-        };
-        Ok(Record {
-            wiring,
-            nominal,
-            flags,
-            seq,
-            boot,
-            uptime_ms,
-            wall_ms,
-            wall_quality,
-            void_before,
-            windows,
-            duration_us,
-            frames_lost,
-            frequency_10uhz,
-            energy_counts,
-            phases: [
-                phase(v0, i0, p0, q0, s0, vm0, im0),
-                phase(v1, i1, p1, q1, s1, vm1, im1),
-                phase(v2, i2, p2, q2, s2, vm2, im2),
-            ],
-            s_effective_va,
-            i_neutral_a,
-            p_min_max_w,
-            q1_min_max_var,
-            channels,
-        })
+        page::decode(page)
     }
 }
-
-/// Checks blank, checksum and version, in this order; the version stands in the first byte.
-pub fn check_page(page: &Page) -> Result<(), RecordError> {
-    if page.iter().all(|&b| b == 0xFF) {
-        return Err(RecordError::Blank);
-    }
-    let Some((body, sum)) = page.split_last_chunk::<4>() else {
-        return Err(RecordError::Checksum);
-    };
-    if CRC.checksum(body) != u32::from_le_bytes(*sum) {
-        return Err(RecordError::Checksum);
-    }
-    match page.first() {
-        Some(&RECORD_VERSION) => Ok(()),
-        Some(&found) => Err(RecordError::Version { found }),
-        None => Err(RecordError::Checksum),
-    }
-}
-
-/// The sequence number of a page that has passed [`check_page`].
-pub fn page_seq(page: &Page) -> u32 {
-    let mut r = Reader { page, at: 8 };
-    u32::from_le_bytes(r.take())
-}
-
-const U48_MAX: u64 = (1 << 48) - 1;
 
 /// Limits numbers to their fields and remembers that it had to.
 struct Limit {
@@ -424,89 +405,35 @@ impl Limit {
     fn pair(&mut self, e: &Extremes) -> [f32; 2] {
         [self.f24(e.min), self.f24(e.max)]
     }
-}
 
-/// Rounds a single to the nearest f24, ties to even.
-pub fn round_f24(x: f32) -> f32 {
-    if x.is_nan() {
-        return f32::NAN;
+    fn f16u(&mut self, x: f64) -> f32 {
+        let x = self.f32(x);
+        self.exceeded |= !(0.0..=F16U_MAX).contains(&x);
+        round_f16u(x)
     }
-    let bits = x.to_bits();
-    let up = 0x7F + ((bits >> 8) & 1);
-    f32::from_bits(bits.wrapping_add(up) & 0xFFFF_FF00)
-}
 
-struct Writer {
-    page: Page,
-    at: usize,
-}
+    fn pair_f16u(&mut self, e: &Extremes) -> [f32; 2] {
+        [self.f16u(e.min), self.f16u(e.max)]
+    }
 
-impl Writer {
-    fn put(&mut self, bytes: &[u8]) {
-        if let Some(room) = self.page.get_mut(self.at..self.at + bytes.len()) {
-            room.copy_from_slice(bytes);
+    fn ratio(&mut self, x: f64) -> f32 {
+        self.exceeded |= x > RATIO_MAX;
+        round_ratio(x as f32)
+    }
+
+    fn harmonics(&mut self, h: &IntervalHarmonics) -> RecordHarmonics {
+        RecordHarmonics {
+            v_thd: h.v_thd.map(|x| self.ratio(x)),
+            i_thd: h.i_thd.map(|x| self.ratio(x)),
+            v_orders: h.v_orders.map(|x| self.ratio(x)),
+            i_orders: h.i_orders.map(|x| self.ratio(x)),
         }
-        self.at += bytes.len();
-    }
-
-    fn u48(&mut self, x: u64) {
-        let [a, b, c, d, e, f, ..] = x.min(U48_MAX).to_le_bytes();
-        self.put(&[a, b, c, d, e, f]);
-    }
-
-    fn u24(&mut self, x: u32) {
-        let [a, b, c, _] = x.to_le_bytes();
-        self.put(&[a, b, c]);
-    }
-
-    /// Not-a-number has one form in a record, the same on every target.
-    fn f24(&mut self, x: f32) {
-        let bits = if x.is_nan() { 0x7FC0_0000 } else { round_f24(x).to_bits() };
-        self.u24(bits >> 8);
-    }
-
-    fn seal(mut self) -> Page {
-        let body = self.page.get(..PAGE - 4).unwrap_or_default();
-        let sum = CRC.checksum(body).to_le_bytes();
-        self.at = PAGE - 4;
-        self.put(&sum);
-        self.page
-    }
-}
-
-struct Reader<'a> {
-    page: &'a Page,
-    at: usize,
-}
-
-impl Reader<'_> {
-    fn take<const N: usize>(&mut self) -> [u8; N] {
-        let bytes = self.page.get(self.at..).and_then(|b| b.first_chunk::<N>());
-        self.at += N;
-        bytes.copied().unwrap_or([0; N])
-    }
-
-    fn u48(&mut self) -> u64 {
-        let [a, b, c, d, e, f] = self.take();
-        u64::from_le_bytes([a, b, c, d, e, f, 0, 0])
-    }
-
-    fn u24(&mut self) -> u32 {
-        let [a, b, c] = self.take();
-        u32::from_le_bytes([a, b, c, 0])
-    }
-
-    fn f24(&mut self) -> f32 {
-        f32::from_bits(self.u24() << 8)
-    }
-
-    fn two(&mut self) -> [f32; 2] {
-        [self.f24(), self.f24()]
     }
 }
 
 #[cfg(test)]
 mod tests {
+    use super::page::U48_MAX;
     use super::*;
     use proptest::prelude::*;
 
@@ -516,14 +443,24 @@ mod tests {
             .prop_filter("finite", |x| x.is_finite())
     }
 
+    fn f16u() -> impl Strategy<Value = f32> {
+        (0..u16::MAX).prop_map(from_f16u)
+    }
+
+    fn ratios() -> impl Strategy<Value = RecordHarmonics> {
+        prop::array::uniform16(0u16..4096)
+            .prop_map(|codes| RecordHarmonics::from_array(codes.map(from_ratio_code)))
+    }
+
     prop_compose! {
         fn phase()(
-            x in prop::array::uniform4(prop::num::f32::NORMAL),
+            x in prop::array::uniform2(prop::num::f32::NORMAL),
+            [v_rms_v, i_rms_a] in prop::array::uniform2(f24()),
             s_va in f24(),
-            v in prop::array::uniform2(f24()),
-            i in prop::array::uniform2(f24()),
+            v in prop::array::uniform2(f16u()),
+            i in prop::array::uniform2(f16u()),
         ) -> RecordPhase {
-            let [v_rms_v, i_rms_a, p_w, q1_var] = x;
+            let [p_w, q1_var] = x;
             RecordPhase { v_rms_v, i_rms_a, p_w, q1_var, s_va, v_min_max_v: v, i_min_max_a: i }
         }
     }
@@ -538,14 +475,16 @@ mod tests {
             (s_effective_va, i_neutral_a) in (f24(), f24()),
             (p_min_max_w, q1_min_max_var) in (prop::array::uniform2(f24()), prop::array::uniform2(f24())),
             channels in prop::array::uniform6(prop::array::uniform2(f24())),
+            (harmonics, tag) in (ratios(), any::<Tag>()),
         ) -> Record {
             Record {
+                version: RECORD_VERSION,
                 wiring: Wiring::from_code(wiring).unwrap(),
                 nominal: if sixty { Nominal::Hz60 } else { Nominal::Hz50 },
                 flags: Flags(flags), seq, boot, uptime_ms, wall_ms,
                 wall_quality: WallQuality::from_code(quality).unwrap(), void_before,
                 windows, duration_us, frames_lost, frequency_10uhz, energy_counts, phases,
-                s_effective_va, i_neutral_a, p_min_max_w, q1_min_max_var, channels,
+                s_effective_va, i_neutral_a, p_min_max_w, q1_min_max_var, channels, harmonics, tag,
             }
         }
     }
@@ -558,6 +497,7 @@ mod tests {
             prop_assert_eq!(back, r);
             prop_assert_eq!(back.encode(), page);
             prop_assert_eq!(page_seq(&page), r.seq);
+            prop_assert_eq!(page_tag(&page), Some(r.tag));
         }
 
         #[test]
@@ -567,12 +507,24 @@ mod tests {
             prop_assert_eq!(Record::decode(&page), Err(RecordError::Checksum));
         }
 
+        /// Format 1: wider voltages, currents and extremes, no harmonics, no tag.
         #[test]
-        fn f24_rounds_to_nearest(x in prop::num::f32::NORMAL) {
-            let y = round_f24(x);
-            prop_assume!(y.is_finite());
-            prop_assert_eq!(y.to_bits() & 0xFF, 0);
-            prop_assert!(((f64::from(y) - f64::from(x)) / f64::from(x)).abs() <= 1.53e-5);
+        fn a_record_of_format_1_returns(r in record(), v in prop::num::f32::NORMAL, e in f24()) {
+            let mut old = Record {
+                version: 1,
+                harmonics: RecordHarmonics::NONE,
+                tag: [0; TAG],
+                ..r
+            };
+            old.phases[1].v_rms_v = v;
+            old.phases[2].i_min_max_a[1] = e;
+            let page = old.encode();
+            prop_assert_eq!(page[0], 1);
+            prop_assert!(page[230..252].iter().all(|b| *b == 0));
+            let back = Record::decode(&page).unwrap();
+            prop_assert_eq!(back, old);
+            prop_assert_eq!(back.encode(), page);
+            prop_assert_eq!(page_tag(&page), None);
         }
     }
 

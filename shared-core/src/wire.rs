@@ -6,7 +6,7 @@
 //! that two versions can always tell each other apart. Nothing here does IO.
 
 use crate::frame::ACTIVE;
-use crate::record::{CRC, PAGE, WallQuality};
+use crate::record::{CRC, PAGE, Tag, WallQuality};
 use crate::settings::Settings;
 use crate::wiring::Wiring;
 use heapless::{String, Vec};
@@ -68,6 +68,8 @@ pub enum Request {
     },
     /// Give me what a connection check needs.
     Hookup,
+    /// Where does the chain over your log stand?
+    LogHead,
 }
 
 /// What the node answers. The order of the variants is part of the protocol.
@@ -99,6 +101,8 @@ pub enum Reply {
     CaptureFrames(CaptureSlice),
     /// To [`Request::Hookup`].
     Hookup(HookupSnapshot),
+    /// To [`Request::LogHead`].
+    LogHead(LogHead),
 }
 
 /// Why the node does not do what was asked.
@@ -197,6 +201,15 @@ pub struct LogSlice {
     pub covered: u16,
     /// Pages of [`PAGE`] bytes, one after the other.
     pub pages: Vec<u8, { PAGES_PER_REPLY * PAGE }>,
+}
+
+/// Where the chain over the log stands; see [`crate::chain`].
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub struct LogHead {
+    /// Sequence number of the newest record; `None` before the first.
+    pub seq: Option<u32>,
+    /// Its tag, or the one in front of the first record.
+    pub tag: Tag,
 }
 
 /// Readings of one phase, live.

@@ -1,7 +1,8 @@
 //! The byte-by-byte examples in DEVELOPERS.md are what the code writes and reads.
 
+use wattless_core::chain;
 use wattless_core::flags::Flags;
-use wattless_core::record::{Page, Record, RecordPhase, WallQuality};
+use wattless_core::record::{Page, Record, RecordHarmonics, RecordPhase, WallQuality, round_ratio};
 use wattless_core::window::Nominal;
 use wattless_core::wire::{
     FrameKind, FrameReader, Reply, Request, STREAM_MAX, encode_frame, open_frame, read_body,
@@ -30,7 +31,19 @@ fn example() -> Record {
         v_min_max_v: [229.0, 231.5],
         i_min_max_a: [48.0, 52.0],
     };
+    let mut percent = 0.0f32;
+    let mut ratio = || {
+        percent += 0.75;
+        round_ratio(percent / 100.0)
+    };
+    let mut harmonics = RecordHarmonics::NONE;
+    harmonics.v_thd = std::array::from_fn(|_| ratio());
+    harmonics.i_thd = std::array::from_fn(|_| ratio());
+    harmonics.v_orders[..4].fill_with(&mut ratio);
+    harmonics.i_orders[..3].fill_with(&mut ratio);
+    harmonics.i_orders[3] = 0.0;
     Record {
+        version: 2,
         wiring: Wiring::FourWire,
         nominal: Nominal::Hz50,
         flags: Flags::BOOTED,
@@ -58,14 +71,35 @@ fn example() -> Record {
             [-50.0, 0.0],
             [25.0, 43.25],
         ],
+        harmonics,
+        tag: [0; 16],
     }
+}
+
+/// The same as format 1 kept it.
+fn example_1() -> Record {
+    Record { version: 1, harmonics: RecordHarmonics::NONE, ..example() }
+}
+
+fn page(tag: &str) -> Page {
+    block(tag).try_into().expect("256 bytes")
 }
 
 #[test]
 fn the_example_page_is_the_example_record() {
-    let page: Page = block("record-page").try_into().expect("256 bytes");
-    assert_eq!(Record::decode(&page), Ok(example()));
-    assert_eq!(example().encode(), page);
+    let mut want = example();
+    let mut made = want.encode();
+    want.tag = chain::append(&chain::first_tag(386), &mut made);
+    assert_eq!(made, page("record-page"));
+    assert_eq!(Record::decode(&made), Ok(want));
+    assert_eq!(want.encode(), made);
+}
+
+#[test]
+fn a_page_of_format_1_still_decodes() {
+    let page = page("record-page-1");
+    assert_eq!(Record::decode(&page), Ok(example_1()));
+    assert_eq!(example_1().encode(), page);
 }
 
 #[test]

@@ -30,26 +30,20 @@ fn record(log: &LogMaker, at: usize) -> Record {
         ..RecordPhase::default()
     });
     Record {
-        wiring: Wiring::FourWire,
-        nominal: Nominal::Hz50,
+        version: 1,
         flags: Flags(l.flags[at]),
         seq: l.seq[at],
         boot: l.boot[at],
         uptime_ms: (at as u64 + 1) * 300_000,
         wall_ms: l.end_ms[at] as u64,
         wall_quality: WallQuality::Host,
-        void_before: 0,
         windows: 1500,
         duration_us: l.duration_us[at],
-        frames_lost: 0,
         energy_counts: std::array::from_fn(|c| l.energy_counts[c][at]),
         frequency_10uhz: l.frequency_10uhz[at],
         phases,
         s_effective_va: f32::NAN,
-        i_neutral_a: 0.0,
-        p_min_max_w: [0.0; 2],
-        q1_min_max_var: [0.0; 2],
-        channels: [[0.0; 2]; 6],
+        ..Record::BLANK
     }
 }
 

@@ -4,6 +4,7 @@
 //! a digit lost. The numbers of phases, channels and a neutral that the wiring does not have
 //! are left empty, as are a frequency, a wall time or an effective power that there is not.
 
+use super::chain::tag_text;
 use super::store::{
     Column, Kind, NodeId, Show, Span, Store, StoreError, StoredRecord, Value, columns,
 };
@@ -18,6 +19,7 @@ use std::io::{self, BufWriter, Write};
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
 use wattless_core::flags::Flags;
+use wattless_core::record::Tag;
 
 /// Rows of a Parquet file that are gathered before they are written.
 const GROUP_ROWS: usize = 65_536;
@@ -67,6 +69,7 @@ enum Cell {
     /// End of the interval as date and time.
     Time(i64),
     Remarks(u32),
+    Tag(Tag),
 }
 
 /// One column of an export.
@@ -74,17 +77,19 @@ enum Cell {
 enum Field {
     EndTime,
     Remarks,
+    Tag,
     Of(&'static Column),
 }
 
 fn fields() -> Vec<Field> {
     let mut all = vec![Field::EndTime];
-    for c in columns() {
+    for c in columns().filter(|c| !matches!(c.show, Show::Hidden)) {
         all.push(Field::Of(c));
         if c.name == "flags" {
             all.push(Field::Remarks);
         }
     }
+    all.push(Field::Tag);
     all
 }
 
@@ -93,8 +98,9 @@ impl Field {
         match self {
             Field::EndTime => "end_utc",
             Field::Remarks => "remarks",
+            Field::Tag => "tag",
             Field::Of(c) => match c.show {
-                Show::Same | Show::NonZero => c.name,
+                Show::Same | Show::NonZero | Show::Hidden => c.name,
                 Show::Scaled { name, .. } | Show::Word { name, .. } => name,
             },
         }
@@ -104,6 +110,8 @@ impl Field {
         let c = match self {
             Field::EndTime => return r.end_ms.map_or(Cell::Missing, Cell::Time),
             Field::Remarks => return Cell::Remarks(r.record.flags.0),
+            Field::Tag if r.record.version == 1 => return Cell::Missing,
+            Field::Tag => return Cell::Tag(r.record.tag),
             Field::Of(c) => c,
         };
         if !c.of.is_in(r.record.wiring) {
@@ -113,7 +121,7 @@ impl Field {
             (Value::Missing, _) => Cell::Missing,
             (Value::Real(x), _) if x.is_nan() => Cell::Missing,
             (Value::Real(x), _) => Cell::Real(x),
-            (Value::Int(x), Show::Same) => Cell::Int(x),
+            (Value::Int(x), Show::Same | Show::Hidden) => Cell::Int(x),
             (Value::Int(0), Show::NonZero | Show::Scaled { zero_is_missing: true, .. }) => {
                 Cell::Missing
             }
@@ -127,7 +135,7 @@ impl Field {
         let time = LogicalType::timestamp(true, TimeUnit::MILLIS);
         match self {
             Field::EndTime => (Physical::INT64, Some(time)),
-            Field::Remarks => (Physical::BYTE_ARRAY, Some(LogicalType::String)),
+            Field::Remarks | Field::Tag => (Physical::BYTE_ARRAY, Some(LogicalType::String)),
             Field::Of(c) => match (c.show, c.kind) {
                 (Show::Word { .. }, _) => (Physical::BYTE_ARRAY, Some(LogicalType::String)),
                 (Show::Scaled { .. }, _) => (Physical::DOUBLE, None),
@@ -167,6 +175,7 @@ fn write_cell(out: &mut impl Write, cell: Cell) -> io::Result<()> {
         Cell::Word(x) => out.write_all(x.as_bytes()),
         Cell::Time(ms) => out.write_all(rfc3339(ms).as_bytes()),
         Cell::Remarks(bits) => out.write_all(remarks(bits).as_bytes()),
+        Cell::Tag(tag) => out.write_all(tag_text(&tag).as_bytes()),
     }
 }
 
@@ -352,6 +361,7 @@ fn text(cell: &Cell) -> Option<ByteArray> {
     match cell {
         Cell::Word(x) => Some(ByteArray::from(*x)),
         Cell::Remarks(bits) => Some(ByteArray::from(remarks(*bits).into_bytes())),
+        Cell::Tag(tag) => Some(ByteArray::from(tag_text(tag).into_bytes())),
         _ => None,
     }
 }

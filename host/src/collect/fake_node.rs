@@ -9,7 +9,7 @@ use std::net::{TcpListener, TcpStream};
 use std::sync::{Arc, Mutex};
 use std::time::Duration;
 use wattless_core::flags::Flags;
-use wattless_core::record::{CRC, Page, RECORD_VERSION, Record, WallQuality};
+use wattless_core::record::{CRC, Page, RECORD_VERSION, Record, WallQuality, page_tag};
 use wattless_core::settings::Settings;
 use wattless_core::wire::*;
 
@@ -23,10 +23,10 @@ pub(crate) fn record(seq: u32) -> Record {
     let mut rng = StdRng::seed_from_u64(u64::from(seq));
     s.by_ref().filter(|c| c.kind == super::store::Kind::Real).for_each(|c| {
         let x: f32 = rng.random_range(-500.0..500.0);
-        let kept = wattless_core::record::round_f24(x);
-        let _ = (c.set)(&mut stored, super::store::Value::Real(kept));
+        let _ = (c.set)(&mut stored, super::store::Value::Real(x));
     });
-    let mut r = stored.record;
+    // As the node keeps numbers: rounded to their fields.
+    let mut r = Record::decode(&stored.record.encode()).expect("a sound page");
     r.seq = seq;
     r.uptime_ms = u64::from(seq) * 60_000 + 60_000;
     r.wall_ms = (MONDAY_MS + i64::from(seq) * 60_000 + 60_000) as u64;
@@ -45,29 +45,7 @@ pub(crate) fn record(seq: u32) -> Record {
 }
 
 fn empty() -> Record {
-    use wattless_core::{record::RecordPhase, window::Nominal, wiring::Wiring};
-    Record {
-        wiring: Wiring::FourWire,
-        nominal: Nominal::Hz50,
-        flags: Flags::NONE,
-        seq: 0,
-        boot: 1,
-        uptime_ms: 0,
-        wall_ms: 0,
-        wall_quality: WallQuality::None,
-        void_before: 0,
-        windows: 0,
-        duration_us: 0,
-        frames_lost: 0,
-        frequency_10uhz: 0,
-        energy_counts: [0; 7],
-        phases: [RecordPhase::default(); 3],
-        s_effective_va: 0.0,
-        i_neutral_a: 0.0,
-        p_min_max_w: [0.0; 2],
-        q1_min_max_var: [0.0; 2],
-        channels: [[0.0; 2]; 6],
-    }
+    Record { boot: 1, ..Record::BLANK }
 }
 
 /// A node made of a list of pages.
@@ -115,6 +93,14 @@ impl FakeNode {
         }
     }
 
+    fn head(&self) -> LogHead {
+        let last = self.pages.last_key_value();
+        LogHead {
+            seq: last.map(|(seq, _)| *seq),
+            tag: last.and_then(|(_, page)| page_tag(page)).unwrap_or_default(),
+        }
+    }
+
     fn bounds(&self) -> LogBounds {
         LogBounds { oldest: self.oldest, next: self.next, capacity: 1000 }
     }
@@ -123,6 +109,7 @@ impl FakeNode {
         self.answered += 1;
         Ok(match request {
             Request::Identify => Reply::Identity(self.identity.clone()),
+            Request::LogHead => Reply::LogHead(self.head()),
             Request::Status => Reply::Status(Status {
                 boot: self.identity.boot,
                 uptime_ms: self.uptime_ms,

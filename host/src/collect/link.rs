@@ -11,7 +11,7 @@ use std::time::{Duration, Instant};
 use wattless_core::settings::Settings;
 use wattless_core::wire::{
     CaptureInfo, CaptureSlice, FrameKind, FrameReader, HookupSnapshot, Identity, Live, LogBounds,
-    LogSlice, PROTOCOL_VERSION, Refusal, Reply, Request, STREAM_MAX, Status, WireError,
+    LogHead, LogSlice, PROTOCOL_VERSION, Refusal, Reply, Request, STREAM_MAX, Status, WireError,
     encode_frame, open_frame, read_body,
 };
 
@@ -292,6 +292,16 @@ impl<T: Transport> Client<T> {
         expect!(self, Request::LogBounds, LogBounds)
     }
 
+    /// Asks where the chain over the log stands; `None` when the node is too old to know.
+    pub fn log_head(&mut self) -> Result<Option<LogHead>, LinkError> {
+        match self.ask(|_| Request::LogHead) {
+            Ok(Reply::LogHead(head)) => Ok(Some(head)),
+            Ok(_) => Err(self.unexpected("end of the log")),
+            Err(e) if e.refusal() == Some(Refusal::NotUnderstood) => Ok(None),
+            Err(e) => Err(e),
+        }
+    }
+
     /// Asks for records from a sequence number on; the answer may hold fewer.
     pub fn read_log(&mut self, from: u32, count: u16) -> Result<LogSlice, LinkError> {
         expect!(self, Request::ReadLog { from, count }, Log)
@@ -467,5 +477,6 @@ fn question(request: &Request) -> &'static str {
         Request::Capture => "capture waveforms",
         Request::ReadCapture { .. } => "read the capture",
         Request::Hookup => "connection check",
+        Request::LogHead => "end of the log",
     }
 }

@@ -1,6 +1,7 @@
 //! Getting data in: the link to a node, the pull, the store, waveform files.
 
 pub mod address;
+pub mod chain;
 pub mod comtrade;
 pub mod counts;
 pub mod csv;

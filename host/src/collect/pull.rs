@@ -279,7 +279,7 @@ impl Work<'_> {
         options: &PullOptions,
     ) -> Result<(), PullError> {
         let identity = client.identity().clone();
-        if identity.record_version != RECORD_VERSION {
+        if !(1..=RECORD_VERSION).contains(&identity.record_version) {
             return Err(PullError::RecordVersion {
                 port: client.port().to_owned(),
                 found: identity.record_version,

@@ -1,16 +1,19 @@
 //! The SQLite file of a store: its tables, its format number, who may write.
 
-use super::columns::{Column, Kind, columns, meanings};
+use super::columns::{Column, Kind, Value, blank, columns, columns_since_2, meanings};
 use super::tail::NEGATIVE_ZEROS;
 use super::{Store, StoreError};
-use rusqlite::{Connection, OpenFlags, params};
+use rusqlite::{Connection, OpenFlags, TransactionBehavior, params};
 use std::fs::{self, File, OpenOptions, TryLockError};
 use std::io::Read;
 use std::path::Path;
 use std::time::Duration;
 
 /// The store format that this version writes.
-pub const FORMAT: u32 = 1;
+pub const FORMAT: u32 = 2;
+
+/// The oldest store format that can be read; it is brought up to date when it is opened.
+pub const OLDEST_FORMAT: u32 = 1;
 
 /// Tells a store's catalogue from other SQLite files ("WatL" in ASCII).
 const APPLICATION_ID: u32 = 0x5761_744C;
@@ -71,15 +74,31 @@ CREATE TABLE sealed (
 CREATE TABLE meanings (column_name TEXT, code INTEGER, name TEXT, meaning TEXT);
 ";
 
+/// How each node's clock stood against the host's, at each pull.
+const CLOCKS: &str = "
+CREATE TABLE clocks (
+    node INTEGER NOT NULL REFERENCES nodes,
+    host_ms INTEGER NOT NULL,
+    boot INTEGER NOT NULL,
+    uptime_ms INTEGER NOT NULL,
+    offset_ms INTEGER,
+    round_trip_us INTEGER NOT NULL,
+    was_set INTEGER NOT NULL,
+    PRIMARY KEY (node, host_ms)
+) WITHOUT ROWID;
+";
+
+/// Name and type of a column in the table of records that are not sealed yet.
+fn tail_column(c: &Column) -> String {
+    let kind = if c.kind == Kind::Real { "REAL" } else { "INTEGER" };
+    // SQLite keeps not-a-number as NULL, and an end that cannot be told yet is NULL.
+    let may_be_null = c.kind == Kind::Real || c.kind == Kind::Time;
+    format!("{} {kind}{}", c.name, if may_be_null { "" } else { " NOT NULL" })
+}
+
 /// The table of records that are not sealed yet.
 fn tail_table() -> String {
-    let column = |c: &Column| {
-        let kind = if c.kind == Kind::Real { "REAL" } else { "INTEGER" };
-        // SQLite keeps not-a-number as NULL, and an end that cannot be told yet is NULL.
-        let may_be_null = c.kind == Kind::Real || c.kind == Kind::Time;
-        format!("    {} {kind}{},\n", c.name, if may_be_null { "" } else { " NOT NULL" })
-    };
-    let all: String = columns().map(column).collect();
+    let all: String = columns().map(|c| format!("    {},\n", tail_column(c))).collect();
     format!(
         "CREATE TABLE tail (\n    node INTEGER NOT NULL REFERENCES nodes,\n{all}    \
          {NEGATIVE_ZEROS} INTEGER NOT NULL,\n    PRIMARY KEY (node, seq)\n) WITHOUT ROWID;\n\
@@ -98,21 +117,9 @@ fn make(folder: &Path) -> Result<(), StoreError> {
     let mut db = Connection::open(&part).map_err(sql)?;
     let t = db.transaction().map_err(sql)?;
     t.execute_batch(TABLES).map_err(sql)?;
+    t.execute_batch(CLOCKS).map_err(sql)?;
     t.execute_batch(&tail_table()).map_err(sql)?;
-    for (column, code, name, meaning) in meanings() {
-        t.execute(
-            "INSERT INTO meanings VALUES (?1, ?2, ?3, ?4)",
-            params![column, code, name, meaning],
-        )
-        .map_err(sql)?;
-    }
-    for c in columns() {
-        t.execute("INSERT INTO meanings VALUES (?1, NULL, NULL, ?2)", params![c.name, c.meaning])
-            .map_err(sql)?;
-    }
-    let zeros = "bit k stands for the k-th REAL column and says that its zero is a negative one";
-    t.execute("INSERT INTO meanings VALUES (?1, NULL, NULL, ?2)", params![NEGATIVE_ZEROS, zeros])
-        .map_err(sql)?;
+    note_meanings(&t).map_err(sql)?;
     t.pragma_update(None, "application_id", APPLICATION_ID).map_err(sql)?;
     t.pragma_update(None, "user_version", FORMAT).map_err(sql)?;
     t.commit().map_err(sql)?;
@@ -122,6 +129,42 @@ fn make(folder: &Path) -> Result<(), StoreError> {
     File::open(&part).and_then(|f| f.sync_all()).map_err(io)?;
     fs::rename(&part, folder.join(CATALOGUE)).map_err(io)?;
     sync_folder(folder)
+}
+
+/// Fills the table that explains codes, flag bits and columns to readers of the tables.
+fn note_meanings(db: &Connection) -> rusqlite::Result<()> {
+    db.execute("DELETE FROM meanings", [])?;
+    for (column, code, name, meaning) in meanings() {
+        let sql = "INSERT INTO meanings VALUES (?1, ?2, ?3, ?4)";
+        db.execute(sql, params![column, code, name, meaning])?;
+    }
+    let explain = "INSERT INTO meanings VALUES (?1, NULL, NULL, ?2)";
+    for c in columns() {
+        db.execute(explain, params![c.name, c.meaning])?;
+    }
+    let zeros = "bit k stands for the k-th REAL column and says that its zero is a negative one";
+    db.execute(explain, params![NEGATIVE_ZEROS, zeros]).map(|_| ())
+}
+
+/// Brings a catalogue of format 1 up to date, whole or not at all; its records keep their bytes.
+fn upgrade(db: &mut Connection) -> rusqlite::Result<()> {
+    let t = db.transaction_with_behavior(TransactionBehavior::Immediate)?;
+    // Another program may have done it meanwhile.
+    let found: u32 = t.pragma_query_value(None, "user_version", |r| r.get(0))?;
+    if found >= FORMAT {
+        return Ok(());
+    }
+    t.execute_batch(CLOCKS)?;
+    for c in columns_since_2() {
+        let default = match ((c.get)(&blank()), c.kind) {
+            (Value::Int(x), _) => format!(" DEFAULT {x}"),
+            _ => String::new(),
+        };
+        t.execute_batch(&format!("ALTER TABLE tail ADD COLUMN {}{default}", tail_column(c)))?;
+    }
+    note_meanings(&t)?;
+    t.pragma_update(None, "user_version", FORMAT)?;
+    t.commit()
 }
 
 /// Makes what was created or renamed in a folder last.
@@ -152,7 +195,7 @@ fn check_header(folder: &Path) -> Result<(), StoreError> {
 
 fn check_format(folder: &Path, found: u32) -> Result<(), StoreError> {
     match found {
-        FORMAT => Ok(()),
+        OLDEST_FORMAT..=FORMAT => Ok(()),
         _ if found > FORMAT => Err(StoreError::Newer { folder: folder.to_owned(), found }),
         _ => Err(StoreError::NotAStore { folder: folder.to_owned() }),
     }
@@ -206,11 +249,14 @@ impl Store {
         let file = folder.join(CATALOGUE);
         let sql = |source| StoreError::Catalogue { file: file.clone(), source };
         let flags = OpenFlags::SQLITE_OPEN_READ_WRITE | OpenFlags::SQLITE_OPEN_NO_MUTEX;
-        let db = Connection::open_with_flags(&file, flags).map_err(sql)?;
+        let mut db = Connection::open_with_flags(&file, flags).map_err(sql)?;
         db.busy_timeout(Duration::from_secs(10)).map_err(sql)?;
         // The header in the file is older than a write-ahead log beside it.
         let found = db.pragma_query_value(None, "user_version", |r| r.get(0)).map_err(sql)?;
         check_format(folder, found)?;
+        if found < FORMAT {
+            upgrade(&mut db).map_err(sql)?;
+        }
         db.pragma_update(None, "synchronous", "FULL").map_err(sql)?;
         db.pragma_update(None, "foreign_keys", true).map_err(sql)?;
         db.set_prepared_statement_cache_capacity(32);

@@ -4,7 +4,7 @@
 //! record can be made again byte by byte; the scale for people is beside it.
 
 use wattless_core::flags::Flags;
-use wattless_core::record::{Record, RecordPhase, WallQuality};
+use wattless_core::record::{RECORD_VERSION, Record, Tag, WallQuality};
 use wattless_core::window::Nominal;
 use wattless_core::wiring::Wiring;
 
@@ -77,6 +77,8 @@ pub enum Show {
         /// Whether 0 means that there is none.
         zero_is_missing: bool,
     },
+    /// Not at all: it is a part of something that is shown as a whole.
+    Hidden,
     /// As a word.
     Word {
         /// Name of the column of words.
@@ -231,6 +233,39 @@ macro_rules! phase {
             ),
         ]
     };
+}
+
+/// A harmonic ratio.
+macro_rules! ratio {
+    ($name:literal, $of:expr, $field:ident[$k:literal], $meaning:literal) => {
+        real!($name, $of, |r| r.harmonics.$field[$k], $meaning)
+    };
+}
+
+/// Half of the tag, the bits of an unsigned number.
+macro_rules! tag {
+    ($name:literal, $from:literal) => {
+        Column {
+            name: $name,
+            kind: Kind::Wide,
+            of: Of::Feeder,
+            show: Show::Hidden,
+            meaning: "half of the record's tag in the chain over the log, as a signed number \
+                      of the 8 bytes, the first the highest",
+            get: |s| Value::Int(tag_half(&s.record.tag, $from)),
+            set: |s, v| {
+                let half: i64 = v.int()?;
+                let room = s.record.tag.iter_mut().skip($from);
+                room.zip(half.to_be_bytes()).for_each(|(place, byte)| *place = byte);
+                Some(())
+            },
+        }
+    };
+}
+
+fn tag_half(tag: &Tag, from: usize) -> i64 {
+    let half = tag.get(from..).and_then(|t| t.first_chunk());
+    i64::from_be_bytes(half.copied().unwrap_or_default())
 }
 
 /// The fundamental phasor of a channel.
@@ -423,8 +458,58 @@ const CHANNELS: &[Column] = &[
     phasor!(5, 1, "channel_i3_im_a"),
 ];
 
-const GROUPS: [&[Column]; 7] =
-    [TIME, ENERGY, phase!(0, "l1"), phase!(1, "l2"), phase!(2, "l3"), TOTALS, CHANNELS];
+const HARMONICS: &[Column] = &[
+    ratio!("v_thd_l1_ratio", Of::Phase(0), v_thd[0], "harmonic distortion of the voltage"),
+    ratio!("v_thd_l2_ratio", Of::Phase(1), v_thd[1], "harmonic distortion of the voltage"),
+    ratio!("v_thd_l3_ratio", Of::Phase(2), v_thd[2], "harmonic distortion of the voltage"),
+    ratio!("i_thd_l1_ratio", Of::Phase(0), i_thd[0], "harmonic distortion of the current"),
+    ratio!("i_thd_l2_ratio", Of::Phase(1), i_thd[1], "harmonic distortion of the current"),
+    ratio!("i_thd_l3_ratio", Of::Phase(2), i_thd[2], "harmonic distortion of the current"),
+    ratio!("v_h3_ratio", Of::Feeder, v_orders[0], "voltage of order 3 over the fundamental"),
+    ratio!("v_h5_ratio", Of::Feeder, v_orders[1], "voltage of order 5 over the fundamental"),
+    ratio!("v_h7_ratio", Of::Feeder, v_orders[2], "voltage of order 7 over the fundamental"),
+    ratio!("v_h11_ratio", Of::Feeder, v_orders[3], "voltage of order 11 over the fundamental"),
+    ratio!("v_h13_ratio", Of::Feeder, v_orders[4], "voltage of order 13 over the fundamental"),
+    ratio!("i_h3_ratio", Of::Feeder, i_orders[0], "current of order 3 over the fundamental"),
+    ratio!("i_h5_ratio", Of::Feeder, i_orders[1], "current of order 5 over the fundamental"),
+    ratio!("i_h7_ratio", Of::Feeder, i_orders[2], "current of order 7 over the fundamental"),
+    ratio!("i_h11_ratio", Of::Feeder, i_orders[3], "current of order 11 over the fundamental"),
+    ratio!("i_h13_ratio", Of::Feeder, i_orders[4], "current of order 13 over the fundamental"),
+];
+
+const CHAIN: &[Column] = &[
+    Column {
+        name: "record_format",
+        kind: Kind::Unsigned(8),
+        of: Of::Feeder,
+        show: Show::Same,
+        meaning: "format of the record on the node",
+        get: |s| Value::Int(i64::from(s.record.version)),
+        set: |s, v| {
+            s.record.version = v.int().filter(|f| (1..=RECORD_VERSION).contains(f))?;
+            Some(())
+        },
+    },
+    tag!("tag_high", 0),
+    tag!("tag_low", 8),
+];
+
+const GROUPS: [&[Column]; 9] = [
+    TIME,
+    ENERGY,
+    phase!(0, "l1"),
+    phase!(1, "l2"),
+    phase!(2, "l3"),
+    TOTALS,
+    CHANNELS,
+    HARMONICS,
+    CHAIN,
+];
+
+/// Columns that store format 1 did not have: their records are of format 1.
+pub(super) fn columns_since_2() -> impl Iterator<Item = &'static Column> + Clone {
+    [HARMONICS, CHAIN].into_iter().flatten()
+}
 
 /// Every column, in the order of the tables and files.
 pub fn columns() -> impl Iterator<Item = &'static Column> + Clone {
@@ -436,30 +521,9 @@ pub(super) fn column(name: &str) -> Option<&'static Column> {
     columns().find(|c| c.name == name)
 }
 
-/// A record to be filled column by column.
-pub(super) fn blank() -> StoredRecord {
-    let record = Record {
-        wiring: Wiring::FourWire,
-        nominal: Nominal::Hz50,
-        flags: Flags::NONE,
-        seq: 0,
-        boot: 0,
-        uptime_ms: 0,
-        wall_ms: 0,
-        wall_quality: WallQuality::None,
-        void_before: 0,
-        windows: 0,
-        duration_us: 0,
-        frames_lost: 0,
-        frequency_10uhz: 0,
-        energy_counts: [0; 7],
-        phases: [RecordPhase::default(); 3],
-        s_effective_va: 0.0,
-        i_neutral_a: 0.0,
-        p_min_max_w: [0.0; 2],
-        q1_min_max_var: [0.0; 2],
-        channels: [[0.0; 2]; 6],
-    };
+/// A record to be filled column by column; what has no column is as in record format 1.
+pub(super) const fn blank() -> StoredRecord {
+    let record = Record { version: 1, ..Record::BLANK };
     StoredRecord { record, end_ms: None, placed: false }
 }
 

@@ -1,6 +1,6 @@
 //! Sealed days as Parquet files: writing one, and reading chosen columns of one.
 
-use super::columns::{Column, Kind, StoredRecord, Value, column, columns};
+use super::columns::{Column, Kind, StoredRecord, Value, column, columns, columns_since_2};
 use super::node::NodeId;
 use bytes::Bytes;
 use parquet::basic::{
@@ -19,6 +19,9 @@ use std::sync::{Arc, LazyLock};
 /// Checksum of a whole file, in the catalogue.
 pub(super) const CHECKSUM: crc::Crc<u32, crc::Table<16>> =
     crc::Crc::<u32, crc::Table<16>>::new(&crc::CRC_32_ISO_HDLC);
+
+/// The note in a file that tells the store format.
+const STORE_FORMAT: &str = "store_format";
 
 fn physical(kind: Kind) -> (Physical, Option<LogicalType>) {
     match kind {
@@ -62,7 +65,7 @@ fn properties(id: NodeId, day: &str) -> Result<WriterProperties> {
         .set_data_page_row_count_limit(1 << 20)
         .set_data_page_size_limit(1 << 24)
         .set_key_value_metadata(Some(vec![
-            note("store_format", super::FORMAT.to_string()),
+            note(STORE_FORMAT, super::FORMAT.to_string()),
             note("node_id", id.to_string()),
             note("day_utc", day.to_owned()),
         ]));
@@ -134,6 +137,8 @@ pub(super) struct Room {
 }
 
 /// Reads columns of a file of `count` records and hands each to `take`, with its position in `names`.
+///
+/// Columns that store format 1 did not have are passed over in its files.
 pub(super) fn read(
     bytes: Bytes,
     count: usize,
@@ -148,14 +153,21 @@ pub(super) fn read(
     }
     let group = file.get_row_group(0)?;
     let schema = file.metadata().file_metadata().schema_descr();
+    let notes = file.metadata().file_metadata().key_value_metadata().map_or(&[][..], |n| n);
+    let is_old = notes.iter().any(|n| n.key == STORE_FORMAT && n.value.as_deref() == Some("1"));
     for (at, name) in names.iter().enumerate() {
         // The files are written in the order of the list; another order is searched.
         let expected = columns().position(|c| c.name == *name);
         let is_it = |i: &usize| schema.columns().get(*i).is_some_and(|c| c.name() == *name);
         let found = expected
             .filter(is_it)
-            .or_else(|| schema.columns().iter().position(|c| c.name() == *name))
-            .ok_or_else(|| wrong(format!("no column {name}")))?;
+            .or_else(|| schema.columns().iter().position(|c| c.name() == *name));
+        let Some(found) = found else {
+            if is_old && columns_since_2().any(|c| c.name == *name) {
+                continue;
+            }
+            return Err(wrong(format!("no column {name}")));
+        };
         let kind = column(name).map(|c| c.kind);
         let read = match (group.get_column_reader(found)?, kind) {
             (ColumnReader::Int32ColumnReader(mut r), Some(Kind::Unsigned(_))) => {
