@@ -191,6 +191,17 @@ impl Alarms {
         Some(Change::Cleared(alarm))
     }
 
+    /// Clears such an alarm once it has stood for some time.
+    pub fn clear_after(&mut self, kind: Kind, part: &str, at_ms: i64, ms: i64) -> Option<Change> {
+        let stood = self.standing.get(&(kind, part.to_owned()))?;
+        if at_ms - stood.raised_ms < ms { None } else { self.clear(kind, part, at_ms) }
+    }
+
+    /// Where the running demand interval is heading, in kW and kvar, if that can be told.
+    pub fn heading(&self) -> Option<(f64, f64)> {
+        self.demand.heading
+    }
+
     /// Says that a correction was installed, changed or repaired: what was learnt is forgotten.
     pub fn correction_changed(&mut self, at_ms: i64) -> Vec<Change> {
         self.correction = None;
