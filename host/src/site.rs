@@ -5,6 +5,7 @@
 //! A new section is one field in `raw::SiteFile`, one struct here, one line in `raw::resolve`.
 
 mod raw;
+pub mod writing;
 
 use jiff::tz::TimeZone;
 use serde::Serialize;
@@ -36,6 +37,8 @@ pub struct Site {
     pub working_hours: WorkingHours,
     /// What a verdict takes.
     pub verdict: VerdictTerms,
+    /// How reports are written.
+    pub writing: writing::WritingTerms,
     /// Defaults that stand in for what the file does not say, in words.
     pub assumed: Vec<String>,
 }
@@ -283,6 +286,9 @@ mod tests {
             ("[working_hours]\ndays = [\"mon\", \"tues\"]\n", 2, vec!["tues", "mon"]),
             ("[working_hours]\nfrom_h = 18\nto_h = 6\n", 3, vec!["after"]),
             ("[verdict]\nhours_of_week = 169\n", 2, vec!["168"]),
+            ("[report]\nnumbers = \"1'234\"\n", 2, vec!["1 234,5", "1,234.5"]),
+            ("[report]\ndates = \"31 March\"\n", 2, vec!["2026-03-31", "03/31/2026"]),
+            ("[report]\npaper = \"a3\"\n", 2, vec!["a4", "letter"]),
             ("name = \"x\n", 1, vec![]),
         ] {
             let m = message(text);

@@ -7,6 +7,7 @@ mod hookup;
 mod measure;
 mod node;
 mod pull;
+mod report;
 mod survey;
 
 use clap::{Parser, Subcommand};
@@ -38,6 +39,7 @@ enum Verb {
     Measure(measure::Args),
     Pull(pull::Args),
     Survey(survey::Args),
+    Report(report::Args),
     Export(export::Args),
 }
 
@@ -51,6 +53,7 @@ pub fn run() -> anyhow::Result<Outcome> {
         Verb::Measure(args) => measure::run(&args),
         Verb::Pull(args) => pull::run(&args),
         Verb::Survey(args) => survey::run(&args),
+        Verb::Report(args) => report::run(&args),
         Verb::Export(args) => export::run(&args),
     }
 }

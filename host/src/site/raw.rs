@@ -1,5 +1,6 @@
 //! The site file as it is written, and its way to a checked [`Site`].
 
+use super::writing::{Dates, Numbers, Paper, WritingTerms};
 use super::{
     Apparent, DemandKind, DemandTerms, PowerFactorTerms, Site, Supply, VerdictTerms, WorkingHours,
 };
@@ -35,6 +36,8 @@ pub(super) struct SiteFile {
     working_hours: WorkingHoursSection,
     #[serde(default)]
     verdict: VerdictSection,
+    #[serde(default)]
+    report: ReportSection,
 }
 
 #[derive(Default, Deserialize)]
@@ -79,6 +82,16 @@ struct VerdictSection {
     present_share: Entry<f64>,
     hours_of_week: Entry<u32>,
     doubtful_share: Entry<f64>,
+}
+
+#[derive(Default, Deserialize)]
+#[serde(deny_unknown_fields)]
+struct ReportSection {
+    numbers: Entry<String>,
+    dates: Entry<String>,
+    paper: Entry<String>,
+    currency: Option<String>,
+    prepared_by: Option<String>,
 }
 
 /// Names of the days in files, Monday first.
@@ -139,6 +152,7 @@ impl SiteFile {
             power_factor: self.power_factor.resolve(&mut assumed)?,
             working_hours: self.working_hours.resolve(&mut assumed)?,
             verdict: self.verdict.resolve()?,
+            writing: self.report.resolve()?,
             assumed,
         })
     }
@@ -295,6 +309,26 @@ impl VerdictSection {
             present_share: share("present_share", self.present_share)?.unwrap_or(0.90),
             hours_of_week: hours_of_week.unwrap_or(160),
             doubtful_share: share("doubtful_share", self.doubtful_share)?.unwrap_or(0.10),
+        })
+    }
+}
+
+impl ReportSection {
+    fn resolve(self) -> Result<WritingTerms, Fault> {
+        Ok(WritingTerms {
+            numbers: one_of(
+                &self.numbers,
+                "way of numbers",
+                &Numbers::ALL.map(|x| (x.name(), x)),
+            )?,
+            dates: one_of(&self.dates, "way of dates", &Dates::ALL.map(|x| (x.name(), x)))?,
+            paper: one_of(
+                &self.paper,
+                "paper",
+                &[Paper::A4, Paper::Letter].map(|x| (x.name(), x)),
+            )?,
+            currency: self.currency.filter(|c| !c.trim().is_empty()),
+            prepared_by: self.prepared_by.filter(|c| !c.trim().is_empty()),
         })
     }
 }

@@ -1,0 +1,1 @@
+//! Interval data of the utility as CSV.
