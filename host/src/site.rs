@@ -39,6 +39,8 @@ pub struct Site {
     pub verdict: VerdictTerms,
     /// How reports are written.
     pub writing: writing::WritingTerms,
+    /// How the feeder is watched.
+    pub watch: crate::watch::config::WatchTerms,
     /// Defaults that stand in for what the file does not say, in words.
     pub assumed: Vec<String>,
 }

@@ -9,6 +9,7 @@ mod node;
 mod pull;
 mod report;
 mod survey;
+mod watch;
 
 use clap::{Parser, Subcommand};
 use std::io::Write;
@@ -40,6 +41,7 @@ enum Verb {
     Pull(pull::Args),
     Survey(survey::Args),
     Report(report::Args),
+    Watch(watch::Args),
     Export(export::Args),
 }
 
@@ -54,6 +56,7 @@ pub fn run() -> anyhow::Result<Outcome> {
         Verb::Pull(args) => pull::run(&args),
         Verb::Survey(args) => survey::run(&args),
         Verb::Report(args) => report::run(&args),
+        Verb::Watch(args) => watch::run(&args),
         Verb::Export(args) => export::run(&args),
     }
 }
