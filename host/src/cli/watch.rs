@@ -94,6 +94,14 @@ pub fn run(args: &Args) -> anyhow::Result<Outcome> {
             );
             scope.spawn(move || station.run());
         }
+        if let Some(mqtt) = &terms.mqtt {
+            let (shared, diary) = (&shared, &diary);
+            scope.spawn(move || {
+                if let Err(e) = wattless::watch::mqtt::publish(mqtt, shared, diary) {
+                    diary.say("mqtt", &e.to_string());
+                }
+            });
+        }
         if let Some((at, page)) = page {
             let served = page.serve(at, |at| diary.say("watch", &format!("page at http://{at}/")));
             shared.stop();

@@ -6,6 +6,7 @@
 pub mod alarm;
 pub mod config;
 pub mod diary;
+pub mod mqtt;
 pub mod page;
 pub mod state;
 pub mod station;
