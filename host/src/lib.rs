@@ -11,3 +11,4 @@ pub mod bench;
 pub mod collect;
 pub mod present;
 pub mod site;
+pub mod watch;

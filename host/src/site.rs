@@ -51,6 +51,8 @@ pub struct Site {
     pub installed: Vec<installed::Installed>,
     /// How good sensors, reference and clock are.
     pub uncertainty: uncertainty::UncertaintyTerms,
+    /// How the feeder is watched.
+    pub watch: crate::watch::config::WatchTerms,
     /// Defaults that stand in for what the file does not say, in words.
     pub assumed: Vec<String>,
 }

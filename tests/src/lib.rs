@@ -1,5 +1,6 @@
 //! What the checks share: waveforms and logs with a truth in closed form, the program itself.
 
+pub mod feeder_year;
 pub mod made_log;
 pub mod made_plant;
 pub mod made_store;

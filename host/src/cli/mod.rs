@@ -14,6 +14,7 @@ mod report;
 mod size;
 mod survey;
 mod verify;
+mod watch;
 
 use clap::{Parser, Subcommand};
 use std::io::Write;
@@ -51,6 +52,7 @@ enum Verb {
     Bill(Box<bill::Args>),
     Culprit(culprit::Args),
     Verify(Box<verify::Args>),
+    Watch(watch::Args),
     Export(export::Args),
 }
 
@@ -69,6 +71,7 @@ pub fn run() -> anyhow::Result<Outcome> {
         Verb::Bill(args) => bill::run(&args),
         Verb::Culprit(args) => culprit::run(&args),
         Verb::Verify(args) => verify::run(&args),
+        Verb::Watch(args) => watch::run(&args),
         Verb::Export(args) => export::run(&args),
     }
 }

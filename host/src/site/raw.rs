@@ -13,6 +13,7 @@ use serde::Deserialize;
 use std::collections::BTreeMap;
 use toml::Spanned;
 use wattless_core::demand::{DemandError, DemandRule};
+use crate::watch::config::WatchTerms;
 use wattless_core::wiring::Wiring;
 
 /// What is wrong, and where in the text.
@@ -40,6 +41,8 @@ pub(super) struct SiteFile {
     working_hours: WorkingHoursSection,
     #[serde(default)]
     verdict: VerdictSection,
+    #[serde(default)]
+    watch: Option<Spanned<WatchTerms>>,
     #[serde(default)]
     report: ReportSection,
     transformer: Option<Spanned<plant::TransformerSection>>,
@@ -158,6 +161,15 @@ pub(super) fn parse(text: &str) -> Result<Site, Fault> {
     file.resolve()
 }
 
+/// The section of the watch, checked.
+fn watch(entry: Option<Spanned<WatchTerms>>) -> Result<WatchTerms, Fault> {
+    let Some(entry) = entry else { return Ok(WatchTerms::default()) };
+    let at = Some(entry.span().start);
+    let terms = entry.into_inner();
+    terms.check().map_err(|e| Fault { at, message: e.to_string() })?;
+    Ok(terms)
+}
+
 impl SiteFile {
     /// Defaults only, which always pass.
     pub(super) fn resolve_defaults(self) -> Site {
@@ -197,6 +209,7 @@ impl SiteFile {
             demand: self.demand.resolve(&mut assumed)?,
             power_factor: self.power_factor.resolve(&mut assumed)?,
             working_hours: self.working_hours.resolve(&mut assumed)?,
+            watch: watch(self.watch)?,
             verdict: self.verdict.resolve()?,
             writing: self.report.resolve()?,
             plant: plant::Sections {

@@ -1,0 +1,113 @@
+//! `wattless watch`: arguments and the threads of the service.
+
+use super::Outcome;
+use anyhow::{Context, bail};
+use std::net::SocketAddr;
+use std::path::PathBuf;
+use std::sync::{Arc, Mutex};
+use wattless::collect::address::Address;
+use wattless::collect::store::Store;
+use wattless::site::Site;
+use wattless::watch::config::read_token;
+use wattless::watch::diary::Diary;
+use wattless::watch::page::Page;
+use wattless::watch::state::Shared;
+use wattless::watch::station::Station;
+
+/// Permanent monitoring: pulls on a schedule, alarms, a page for a phone
+///
+/// Runs until it is stopped. Pulls from every node into the store, judges each record by the
+/// limits in the section [watch.alarms] of the site file, writes alarms to the error output and
+/// to alarms.jsonl in the store, and serves a page with the readings, for this computer only
+/// unless told otherwise. Unplugged cables, restarts and full disks are ridden through.
+#[derive(Debug, clap::Args)]
+pub struct Args {
+    /// Folder of the store; made if it is not there
+    store: PathBuf,
+    /// Addresses of the nodes, instead of those in the site file
+    nodes: Vec<Address>,
+    /// Site file (TOML)
+    #[arg(long, value_name = "FILE")]
+    site: Option<PathBuf>,
+    /// Where the page is served, e.g. 127.0.0.1:8420
+    #[arg(long, value_name = "ADDRESS:PORT", conflicts_with = "no_page")]
+    listen: Option<SocketAddr>,
+    /// File with the token that the page asks for
+    #[arg(long, value_name = "FILE")]
+    token_file: Option<PathBuf>,
+    /// Serve no page
+    #[arg(long)]
+    no_page: bool,
+    /// Seconds between two pulls
+    #[arg(long, value_name = "S")]
+    pull_every: Option<f64>,
+}
+
+/// Runs the verb.
+pub fn run(args: &Args) -> anyhow::Result<Outcome> {
+    let site = match &args.site {
+        Some(path) => Site::load(path)?,
+        None => Site::default(),
+    };
+    let mut terms = site.watch.clone();
+    terms.listen = if args.no_page { None } else { args.listen.or(terms.listen) };
+    terms.token_file = args.token_file.clone().or(terms.token_file);
+    terms.pull_every_s = args.pull_every.unwrap_or(terms.pull_every_s);
+    terms.check()?;
+    let mut nodes = args.nodes.clone();
+    if nodes.is_empty() {
+        for text in &terms.nodes {
+            nodes.push(text.parse().with_context(|| "[watch] nodes in the site file")?);
+        }
+    }
+    if nodes.is_empty() {
+        bail!("no node to watch: give addresses, or nodes under [watch] in the site file");
+    }
+    let token = terms.token_file.as_deref().map(read_token).transpose()?;
+    let store = Store::create(&args.store)?;
+    let diary = Arc::new(Diary::open(&args.store, false).with_context(|| {
+        format!("cannot write to {}; check the disk and its permissions", args.store.display())
+    })?);
+    let store = Arc::new(Mutex::new(store));
+    let shared = Arc::new(Shared::new(nodes.iter().map(ToString::to_string)));
+    diary.say("watch", &format!("{} node(s) into {}", nodes.len(), args.store.display()));
+    let page = terms.listen.map(|at| {
+        let page = Page::new(
+            shared.clone(),
+            site.clone(),
+            terms.clone(),
+            token,
+            args.store.clone(),
+        );
+        (at, page)
+    });
+    std::thread::scope(|scope| {
+        for (place, address) in nodes.into_iter().enumerate() {
+            let mut station = Station::new(
+                place,
+                address,
+                &terms,
+                &site,
+                store.clone(),
+                shared.clone(),
+                diary.clone(),
+            );
+            scope.spawn(move || station.run());
+        }
+        if let Some(mqtt) = &terms.mqtt {
+            let (shared, diary) = (&shared, &diary);
+            scope.spawn(move || {
+                if let Err(e) = wattless::watch::mqtt::publish(mqtt, shared, diary) {
+                    diary.say("mqtt", &e.to_string());
+                }
+            });
+        }
+        if let Some((at, page)) = page {
+            let served = page.serve(at, |at| diary.say("watch", &format!("page at http://{at}/")));
+            shared.stop();
+            served?;
+        }
+        anyhow::Ok(())
+    })?;
+    Ok(Outcome::Done)
+}

@@ -1,0 +1,107 @@
+//! Limits of the alarms, from the site file; the defaults are given with their sources.
+
+use super::correction;
+use serde::{Deserialize, Serialize};
+
+/// Limits and times of the alarms; everything may be left out.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[serde(default, deny_unknown_fields)]
+pub struct AlarmTerms {
+    /// Share of the usual peak kW from which a power factor counts (common practice).
+    pub counts_from_share: f64,
+    /// Demand intervals in a row with a bad, or a good, power factor that raise or clear.
+    pub power_factor_intervals: u32,
+    /// Limit of the demand of an interval in kW; none: not watched.
+    pub demand_limit_kw: Option<f64>,
+    /// Limit of the demand of an interval in kVA; none: not watched.
+    pub demand_limit_kva: Option<f64>,
+    /// Rated output of each capacitor unit at nominal voltage, in kvar.
+    pub units_kvar: Vec<f64>,
+    /// Whether a controller switches the units.
+    pub switched: bool,
+    /// Fall of the correction, as a share of what is installed, that counts as slow loss.
+    pub slow_loss_share: f64,
+    /// kvar leading at idle, as a share of the usual peak kVA, that raise.
+    pub idle_leading_share: f64,
+    /// Negative over positive sequence voltage in percent (EN 50160: 2 %; from memory).
+    pub voltage_unbalance_pct: f64,
+    /// Deviation of the voltage from nominal in percent (EN 50160: 10 %; from memory).
+    pub voltage_band_pct: f64,
+    /// Largest deviation of a current from the mean of the phases in percent (common practice).
+    pub current_unbalance_pct: f64,
+    /// Rated current of what the feeder carries, in A; none: not watched.
+    pub rated_a: Option<f64>,
+    /// Overload in percent of the rated current.
+    pub overload_pct: f64,
+    /// Share of the usual peak kW above which the feeder should not run out of hours.
+    pub out_of_hours_share: f64,
+    /// Whether running out of hours raises an alarm.
+    pub out_of_hours: bool,
+    /// Clock of the node off by this, in seconds.
+    pub clock_s: f64,
+    /// Seconds that a condition of supply or load must hold.
+    pub hold_s: f64,
+    /// Seconds that it must be well again.
+    pub rest_s: f64,
+    /// Seconds without an answer that raise.
+    pub silent_s: f64,
+}
+
+impl Default for AlarmTerms {
+    fn default() -> Self {
+        AlarmTerms {
+            counts_from_share: 0.25,
+            power_factor_intervals: 2,
+            demand_limit_kw: None,
+            demand_limit_kva: None,
+            units_kvar: Vec::new(),
+            switched: false,
+            slow_loss_share: 0.15,
+            idle_leading_share: 0.05,
+            voltage_unbalance_pct: 2.0,
+            voltage_band_pct: 10.0,
+            current_unbalance_pct: 10.0,
+            rated_a: None,
+            overload_pct: 105.0,
+            out_of_hours_share: 0.10,
+            out_of_hours: false,
+            clock_s: 10.0,
+            hold_s: 600.0,
+            rest_s: 600.0,
+            silent_s: 900.0,
+        }
+    }
+}
+
+impl AlarmTerms {
+    /// The bank that these terms name.
+    pub fn bank(&self) -> correction::Bank {
+        correction::Bank { units_var: self.units_kvar.iter().map(|k| k * 1e3).collect() }
+    }
+
+    /// The first entry that makes no sense, with what to do.
+    pub fn fault(&self) -> Option<(&'static str, &'static str)> {
+        let share = |x: f64| x.is_finite() && (0.0..=1.0).contains(&x);
+        let positive = |x: f64| x.is_finite() && x > 0.0;
+        let all = [
+            ("counts_from_share", share(self.counts_from_share), "give a share from 0 to 1"),
+            ("power_factor_intervals", self.power_factor_intervals > 0, "give 1 or more"),
+            ("demand_limit_kw", self.demand_limit_kw.is_none_or(positive), "give kW above 0"),
+            ("demand_limit_kva", self.demand_limit_kva.is_none_or(positive), "give kVA above 0"),
+            ("units_kvar", self.units_kvar.iter().all(|k| positive(*k)), "give kvar above 0"),
+            ("slow_loss_share", share(self.slow_loss_share), "give a share from 0 to 1"),
+            ("idle_leading_share", share(self.idle_leading_share), "give a share from 0 to 1"),
+            ("voltage_unbalance_pct", positive(self.voltage_unbalance_pct), "give percent above 0"),
+            ("voltage_band_pct", positive(self.voltage_band_pct), "give percent above 0"),
+            ("current_unbalance_pct", positive(self.current_unbalance_pct), "give percent above 0"),
+            ("rated_a", self.rated_a.is_none_or(positive), "give amperes above 0"),
+            ("overload_pct", positive(self.overload_pct), "give percent above 0"),
+            ("out_of_hours_share", share(self.out_of_hours_share), "give a share from 0 to 1"),
+            ("clock_s", positive(self.clock_s), "give seconds above 0"),
+            ("hold_s", positive(self.hold_s), "give seconds above 0"),
+            ("rest_s", positive(self.rest_s), "give seconds above 0"),
+            ("silent_s", positive(self.silent_s), "give seconds above 0"),
+        ];
+        all.into_iter().find(|(_, well, _)| !well).map(|(key, _, cure)| (key, cure))
+    }
+}

@@ -1,0 +1,12 @@
+//! The page: who may see it, what it answers, and how much it lets itself be troubled with.
+//!
+//! Served over HTTP/1.1, reading only. Words and pictures are pushed as server-sent events.
+//! Everything is bounded: connections, the size and time of a request's head, waiting readers.
+
+pub mod charts;
+pub mod html;
+pub mod metrics;
+pub mod server;
+pub mod words;
+
+pub use server::{Page, PageError};
