@@ -83,7 +83,11 @@ impl FeederYear {
         let mut c = Chance::new(seed, "feeder year");
         let peak_w = 40e3 * libm::pow(10.0, c.unit());
         let late = |c: &mut Chance, share: f64| {
-            if c.unit() < share { (YEAR_MIN / 10) + c.below(YEAR_MIN as usize * 8 / 10) as u32 } else { 0 }
+            if c.unit() < share {
+                (YEAR_MIN / 10) + c.below(YEAR_MIN as usize * 8 / 10) as u32
+            } else {
+                0
+            }
         };
         let n = 3 + c.below(7);
         let shares: Vec<f64> = (0..n).map(|_| c.between([0.2, 1.0])).collect();
@@ -194,14 +198,16 @@ impl FeederYear {
             2 => (6..22).contains(&hour),
             _ => true,
         };
-        let holiday = self.holiday[1] > 0 && (self.holiday[0]..self.holiday[1]).contains(&self.minute);
+        let holiday =
+            self.holiday[1] > 0 && (self.holiday[0]..self.holiday[1]).contains(&self.minute);
         working_day && in_shift && !holiday
     }
 
     /// The next minute; `failed` says whether the unit has lost its phase by now.
     pub fn next_minute(&mut self, failed: bool) -> Sample {
         let works = self.works();
-        let season = libm::cos(core::f64::consts::TAU * f64::from(self.minute) / f64::from(YEAR_MIN));
+        let season =
+            libm::cos(core::f64::consts::TAU * f64::from(self.minute) / f64::from(YEAR_MIN));
         let hour = f64::from(self.minute % 1440) / 60.0;
         let c = &mut self.chance;
         self.u += -0.02 * self.u + 0.0006 * c.normal();
@@ -254,8 +260,13 @@ impl FeederYear {
         let warm = 1.0 - 0.0004 * self.temperature_span * (0.5 - 0.5 * season);
         let needed: f64 = q.iter().sum();
         if self.switched {
-            let given: f64 =
-                self.units_var.iter().zip(&self.unit_on).filter(|(_, on)| **on).map(|(v, _)| v).sum();
+            let given: f64 = self
+                .units_var
+                .iter()
+                .zip(&self.unit_on)
+                .filter(|(_, on)| **on)
+                .map(|(v, _)| v)
+                .sum();
             self.wait_min = self.wait_min.saturating_sub(1);
             if self.wait_min == 0 {
                 let lacking = needed - given;

@@ -156,7 +156,9 @@ pub enum CalibrateError {
         phase: usize,
     },
     /// Nothing to compare with.
-    #[error("give what the reference reads: --volts, --amperes, and --angle or --watts with --vars")]
+    #[error(
+        "give what the reference reads: --volts, --amperes, and --angle or --watts with --vars"
+    )]
     NoReference,
     /// What comes out cannot be set.
     #[error("{0}; check the reference")]
@@ -428,14 +430,16 @@ mod tests {
         let r = readings(&vec![picture(230.0, 50.0, 30.0); 10]).unwrap();
         let far = phase_step(&settings, 0, &r, &all(230.0, 100.0, 30.0)).unwrap_err().to_string();
         assert!(far.contains("i1") && far.contains("ratio"), "{far}");
-        let turned = phase_step(&settings, 0, &r, &all(230.0, 50.0, -150.0)).unwrap_err().to_string();
+        let turned =
+            phase_step(&settings, 0, &r, &all(230.0, 50.0, -150.0)).unwrap_err().to_string();
         assert!(turned.contains("hookup"), "{turned}");
         let none = phase_step(&settings, 0, &r, &Reference::default()).unwrap_err().to_string();
         assert!(none.contains("--volts"), "{none}");
         let phase = phase_step(&settings, 1, &r, &all(230.0, 50.0, 30.0)).unwrap_err().to_string();
         assert!(phase.contains("no phase 2"), "{phase}");
         let small = readings(&vec![picture(230.0, 2.0, 30.0); 10]).unwrap();
-        let small = phase_step(&settings, 0, &small, &all(230.0, 2.0, 30.0)).unwrap_err().to_string();
+        let small =
+            phase_step(&settings, 0, &small, &all(230.0, 2.0, 30.0)).unwrap_err().to_string();
         assert!(small.contains("2.0 % of its range"), "{small}");
         let moving: Vec<_> = (0..10).map(|k| picture(230.0, 50.0 + f64::from(k), 30.0)).collect();
         let moving = readings(&moving).unwrap();

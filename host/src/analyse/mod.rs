@@ -2,9 +2,9 @@
 //! worth, money.
 
 pub mod bill;
+pub mod calibrate;
 pub mod culprit;
 pub mod harmonics;
-pub mod calibrate;
 pub mod hookup;
 pub mod measure;
 pub mod regression;

@@ -64,7 +64,11 @@ pub fn run(args: &Args) -> anyhow::Result<Outcome> {
     }
     let mut client = AnyClient::open(&args.address, Patience::default())?;
     let settings = client.settings()?;
-    if args.offsets { zero(args, &mut client, &settings) } else { compare(args, &mut client, &settings) }
+    if args.offsets {
+        zero(args, &mut client, &settings)
+    } else {
+        compare(args, &mut client, &settings)
+    }
 }
 
 fn positive(name: &str, x: Option<f64>) -> anyhow::Result<Option<f64>> {
@@ -77,7 +81,9 @@ fn positive(name: &str, x: Option<f64>) -> anyhow::Result<Option<f64>> {
 fn store(client: &mut AnyClient, wanted: &Settings) -> anyhow::Result<()> {
     client.write_settings(wanted)?;
     if client.settings()? != *wanted {
-        bail!("the node has other settings than it was given; another program may have changed them");
+        bail!(
+            "the node has other settings than it was given; another program may have changed them"
+        );
     }
     Ok(())
 }
@@ -159,18 +165,44 @@ fn words(
     after: Option<&Readings>,
 ) -> String {
     let mut out = format!("Phase L{}, {} readings\n", phase + 1, before.count);
-    out += &format!("  {:<16}{:>12}{:>12}{:>12}\n", "", "reference", "node", if after.is_some() { "now" } else { "" });
+    out += &format!(
+        "  {:<16}{:>12}{:>12}{:>12}\n",
+        "",
+        "reference",
+        "node",
+        if after.is_some() { "now" } else { "" }
+    );
     let rows = [
-        ("voltage, V", reference.v_rms_v, before.channels[phase].rms, after.map(|a| a.channels[phase].rms)),
-        ("current, A", reference.i_rms_a, before.channels[phase + 3].rms, after.map(|a| a.channels[phase + 3].rms)),
-        ("angle, degrees", reference.phi_deg, before.phi_deg[phase], after.map(|a| a.phi_deg[phase])),
+        (
+            "voltage, V",
+            reference.v_rms_v,
+            before.channels[phase].rms,
+            after.map(|a| a.channels[phase].rms),
+        ),
+        (
+            "current, A",
+            reference.i_rms_a,
+            before.channels[phase + 3].rms,
+            after.map(|a| a.channels[phase + 3].rms),
+        ),
+        (
+            "angle, degrees",
+            reference.phi_deg,
+            before.phi_deg[phase],
+            after.map(|a| a.phi_deg[phase]),
+        ),
     ];
     for (name, wanted, was, now) in rows {
         let cell = |x: Option<f64>| x.map_or("-".to_owned(), |x| format!("{x:.3}"));
         let now = now.map_or(String::new(), |x| format!("{x:.3}"));
-        out += format!("  {name:<16}{:>12}{:>12}{now:>12}\n", cell(wanted), cell(Some(was))).as_str();
+        out +=
+            format!("  {name:<16}{:>12}{:>12}{now:>12}\n", cell(wanted), cell(Some(was))).as_str();
     }
-    out += if after.is_some() { "Settings, written to the node\n" } else { "Settings, as they should become\n" };
+    out += if after.is_some() {
+        "Settings, written to the node\n"
+    } else {
+        "Settings, as they should become\n"
+    };
     for (name, s) in [("gain of voltage", step.v_gain), ("gain of current", step.i_gain)] {
         if let Some(s) = s {
             let pct = 100.0 * (s.new / s.old - 1.0);
@@ -209,7 +241,11 @@ fn zero(args: &Args, client: &mut AnyClient, settings: &Settings) -> anyhow::Res
         for (name, old, new) in used() {
             out += &format!("  {name:<6}{:>10} from {old}\n", new);
         }
-        out += if args.write { "Written to the node.\n" } else { "Nothing was changed: --write stores it.\n" };
+        out += if args.write {
+            "Written to the node.\n"
+        } else {
+            "Nothing was changed: --write stores it.\n"
+        };
         out
     };
     print(&text)?;

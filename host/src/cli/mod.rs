@@ -2,8 +2,8 @@
 
 mod bench;
 mod bill;
-mod culprit;
 mod calibrate;
+mod culprit;
 mod demo;
 mod export;
 mod hookup;

@@ -72,13 +72,8 @@ pub fn run(args: &Args) -> anyhow::Result<Outcome> {
     let shared = Arc::new(Shared::new(nodes.iter().map(ToString::to_string)));
     diary.say("watch", &format!("{} node(s) into {}", nodes.len(), args.store.display()));
     let page = terms.listen.map(|at| {
-        let page = Page::new(
-            shared.clone(),
-            site.clone(),
-            terms.clone(),
-            token,
-            args.store.clone(),
-        );
+        let page =
+            Page::new(shared.clone(), site.clone(), terms.clone(), token, args.store.clone());
         (at, page)
     });
     std::thread::scope(|scope| {

@@ -7,13 +7,13 @@ use super::{
     Apparent, DemandKind, DemandTerms, PowerFactorTerms, Site, Supply, VerdictTerms, WorkingHours,
 };
 use crate::analyse::bill::meter::{Meter, MeterReading};
+use crate::watch::config::WatchTerms;
 use jiff::civil::DateTime;
 use jiff::tz::TimeZone;
 use serde::Deserialize;
 use std::collections::BTreeMap;
 use toml::Spanned;
 use wattless_core::demand::{DemandError, DemandRule};
-use crate::watch::config::WatchTerms;
 use wattless_core::wiring::Wiring;
 
 /// What is wrong, and where in the text.

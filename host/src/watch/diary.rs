@@ -74,7 +74,10 @@ impl Diary {
         };
         drop(inside);
         if let Err(e) = written {
-            self.say("watch", &format!("{}: {e}; the alarm is said here only", self.path.display()));
+            self.say(
+                "watch",
+                &format!("{}: {e}; the alarm is said here only", self.path.display()),
+            );
         }
         let part = if alarm.part.is_empty() { String::new() } else { format!(", {}", alarm.part) };
         match change {

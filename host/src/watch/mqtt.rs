@@ -119,12 +119,8 @@ pub fn publish(terms: &MqttTerms, shared: &Shared, diary: &Diary) -> Result<(), 
             }
         });
         send(terms, shared, &client, &connected);
-        let _ = client.try_publish(
-            format!("{}/watch", terms.topic),
-            QoS::AtLeastOnce,
-            true,
-            "offline",
-        );
+        let _ =
+            client.try_publish(format!("{}/watch", terms.topic), QoS::AtLeastOnce, true, "offline");
         let _ = client.try_disconnect();
     });
     Ok(())
@@ -151,9 +147,9 @@ fn send(terms: &MqttTerms, shared: &Shared, client: &Client, connected: &AtomicB
             let now = Instant::now();
             if let Some(value) = reading(s) {
                 let key = topic("reading");
-                let due = sent
-                    .get(&key)
-                    .is_none_or(|(at, old)| at.elapsed() >= READING_EVERY && old.as_ref() != Some(&value));
+                let due = sent.get(&key).is_none_or(|(at, old)| {
+                    at.elapsed() >= READING_EVERY && old.as_ref() != Some(&value)
+                });
                 if due
                     && client.try_publish(&key, QoS::AtMostOnce, false, value.to_string()).is_ok()
                 {

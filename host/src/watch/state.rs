@@ -165,9 +165,8 @@ impl Shared {
     /// Waits until the version is another, or the time is over; gives the version then.
     pub fn wait(&self, seen: u64, longest: Duration) -> u64 {
         let inside = self.lock();
-        let result = self
-            .changed
-            .wait_timeout_while(inside, longest, |i| i.version == seen && !i.stopping);
+        let result =
+            self.changed.wait_timeout_while(inside, longest, |i| i.version == seen && !i.stopping);
         result.map_or_else(|e| e.into_inner().0.version, |(i, _)| i.version)
     }
 

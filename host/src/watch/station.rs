@@ -142,7 +142,8 @@ impl Station {
     fn attend(&mut self, client: &mut AnyClient) -> Option<Broken> {
         let found = NodeId(client.identity().node_id);
         if let Some(expected) = self.node.filter(|n| *n != found) {
-            let words = format!("node {found} answers where node {expected} was; nothing of it is stored");
+            let words =
+                format!("node {found} answers where node {expected} was; nothing of it is stored");
             self.say(&words);
             let change = self.alarms.raise(Kind::OtherNode, "", Self::now_ms(), words.clone());
             self.publish(change);
@@ -227,8 +228,7 @@ impl Station {
                     other => {
                         let words = other.to_string();
                         self.say(&words);
-                        let change =
-                            self.alarms.raise(Kind::LogChanged, "", Self::now_ms(), words);
+                        let change = self.alarms.raise(Kind::LogChanged, "", Self::now_ms(), words);
                         self.publish(change);
                         return Ok(());
                     }
@@ -325,7 +325,8 @@ impl Station {
         let start_ms = end_ms - (i64::from(record.duration_us) + 500) / 1000;
         let gap_s = (start_ms - last_ms) as f64 / 1000.0;
         let change = if gap_s > (1.5 * record.duration_s()).max(60.0) {
-            let words = format!("{:.1} min without a record before record {}", gap_s / 60.0, record.seq);
+            let words =
+                format!("{:.1} min without a record before record {}", gap_s / 60.0, record.seq);
             self.alarms.raise(Kind::Gap, "", start_ms, words)
         } else if start_ms - last_ms < 86_400_000 {
             self.alarms.clear_after(Kind::Gap, "", end_ms, 3_600_000)

@@ -46,7 +46,9 @@ impl DemandRules {
         let start_ms = o.end_ms - (o.seconds * 1000.0) as i64;
         self.ended.clear();
         let ended = &mut self.ended;
-        meter.add(start_ms, o.end_ms, &Energy { p_wh, q1_varh, s_vah: 0.0 }, &mut |d| ended.push(*d));
+        meter.add(start_ms, o.end_ms, &Energy { p_wh, q1_varh, s_vah: 0.0 }, &mut |d| {
+            ended.push(*d)
+        });
         for d in self.ended.iter().filter(|d| d.is_complete()) {
             let counts = o.usual_peak_w > 0.0 && d.p_w > t.counts_from_share * o.usual_peak_w;
             let pf = (counts && d.s_va > 0.0).then(|| d.p_w / d.s_va);

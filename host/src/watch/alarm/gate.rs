@@ -65,7 +65,9 @@ impl Gate {
     pub fn take(&mut self, side: Side, seconds: f64, end_ms: i64) -> Option<Edge> {
         let (counts, holds) = match (self.raised, side) {
             (_, Side::Unknown) => return None,
-            (false, Side::Bad) | (true, Side::Good) => (true, if self.raised { self.rest_s } else { self.hold_s }),
+            (false, Side::Bad) | (true, Side::Good) => {
+                (true, if self.raised { self.rest_s } else { self.hold_s })
+            }
             _ => (false, 0.0),
         };
         if !counts {

@@ -167,7 +167,13 @@ impl Alarms {
     }
 
     /// Raises what is no condition of a record, such as a node that is silent, or a changed log.
-    pub fn raise(&mut self, kind: Kind, part: &str, at_ms: i64, evidence: String) -> Option<Change> {
+    pub fn raise(
+        &mut self,
+        kind: Kind,
+        part: &str,
+        at_ms: i64,
+        evidence: String,
+    ) -> Option<Change> {
         let key = (kind, part.to_owned());
         if self.standing.contains_key(&key) {
             return None;
@@ -213,8 +219,7 @@ impl Alarms {
 
     fn pass(&mut self, f: Finding, seconds: f64, end_ms: i64, changes: &mut Vec<Change>) {
         let key = (f.kind, f.part);
-        let gate =
-            self.gates.entry(key.clone()).or_insert_with(|| Gate::new(f.hold_s, f.rest_s));
+        let gate = self.gates.entry(key.clone()).or_insert_with(|| Gate::new(f.hold_s, f.rest_s));
         match gate.take(f.side, seconds, end_ms) {
             Some(Edge::Raised) => {
                 let alarm = Alarm {

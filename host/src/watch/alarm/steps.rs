@@ -68,9 +68,10 @@ impl StepRules {
 
     fn switching(&mut self, o: &Observed, t: &AlarmTerms, found: &mut Vec<Finding>) {
         let start_ms = o.end_ms - (o.seconds * 1000.0) as i64;
-        let step = self.last.filter(|l| (start_ms - l.2).abs() < 2000).map(|l| {
-            (o.p_w - l.0, o.q1_var - l.1)
-        });
+        let step = self
+            .last
+            .filter(|l| (start_ms - l.2).abs() < 2000)
+            .map(|l| (o.p_w - l.0, o.q1_var - l.1));
         self.last = Some((o.p_w, o.q1_var, o.end_ms));
         let running = o.p_w > t.counts_from_share * o.usual_peak_w;
         for (k, size) in self.sizes.iter_mut().enumerate() {

@@ -115,9 +115,8 @@ impl SupplyRules {
             });
         }
         if n == 3 && !o.record.flags.contains(Flags::NO_FUNDAMENTAL) {
-            let [a, b, c, ..] = o.record.channels.map(|[re, im]| {
-                Complex::new(f64::from(re), f64::from(im))
-            });
+            let [a, b, c, ..] =
+                o.record.channels.map(|[re, im]| Complex::new(f64::from(re), f64::from(im)));
             let u2 = Components::of([a, b, c]).negative_ratio().map(|r| 100.0 * r.min(1.0 / r));
             found.push(Finding {
                 kind: Kind::VoltageUnbalance,
@@ -136,8 +135,7 @@ impl SupplyRules {
 
     fn currents(&self, o: &Observed, t: &AlarmTerms, found: &mut Vec<Finding>) {
         let n = o.record.wiring.phases();
-        let amps: Vec<f64> =
-            o.record.phases.iter().take(n).map(|p| f64::from(p.i_rms_a)).collect();
+        let amps: Vec<f64> = o.record.phases.iter().take(n).map(|p| f64::from(p.i_rms_a)).collect();
         let loaded = o.usual_peak_w > 0.0 && o.p_w > t.counts_from_share * o.usual_peak_w;
         if n == 3 {
             let mean = amps.iter().sum::<f64>() / 3.0;
@@ -183,20 +181,22 @@ impl SupplyRules {
                 // A motor start may clip for seconds: that is one record, or two at a boundary.
                 hold_s: (2.5 * o.seconds).max(120.0),
                 rest_s: 6.0 * t.rest_s,
-                evidence: format!("A {part} input stood at the end of its range, record {}", o.record.seq),
+                evidence: format!(
+                    "A {part} input stood at the end of its range, record {}",
+                    o.record.seq
+                ),
             });
         }
     }
 
     fn connection(&mut self, o: &Observed, t: &AlarmTerms, found: &mut Vec<Finding>) {
         self.records += 1;
-        let loaded = o.usual_peak_w > 0.0 && libm::fabs(o.p_w) > t.counts_from_share * o.usual_peak_w;
-        if loaded && (self.records % CHECK_EVERY == 0 || self.connection == Side::Bad) {
-            let phasors = o.record.channels.map(|[re, im]| {
-                Complex::new(f64::from(re), f64::from(im))
-            });
-            let mut input =
-                HookupInput::new(o.record.wiring, phasors, o.record.frequency_hz());
+        let loaded =
+            o.usual_peak_w > 0.0 && libm::fabs(o.p_w) > t.counts_from_share * o.usual_peak_w;
+        if loaded && (self.records.is_multiple_of(CHECK_EVERY) || self.connection == Side::Bad) {
+            let phasors =
+                o.record.channels.map(|[re, im]| Complex::new(f64::from(re), f64::from(im)));
+            let mut input = HookupInput::new(o.record.wiring, phasors, o.record.frequency_hz());
             if !t.units_kvar.is_empty() {
                 input.load = LoadKind::Corrected;
             }

@@ -15,8 +15,7 @@ use wattless_core::complex::Complex;
 /// Phasors of a node, if they are known.
 pub fn phasors(s: &StationState, locale: &Locale) -> Option<String> {
     let wiring = s.live.as_ref()?.wiring;
-    let [a, b, c, d, e, f] =
-        s.phasors?.map(|[re, im]| Complex::new(f64::from(re), f64::from(im)));
+    let [a, b, c, d, e, f] = s.phasors?.map(|[re, im]| Complex::new(f64::from(re), f64::from(im)));
     let chart = PhasorChart {
         v: [a, b, c],
         i: [d, e, f],
@@ -98,11 +97,11 @@ pub fn stretch(
     if slots.is_empty() {
         return None;
     }
-    let samples = |pick: fn(&([f64; 3], [f64; 3])) -> [f64; 3]| {
+    let samples = |part: usize| {
         slots
             .iter()
             .map(|(start, s, a, b)| {
-                let [sum, low, high] = pick(&(*a, *b));
+                let [sum, low, high] = if part == 0 { *a } else { *b };
                 Sample { start_ms: *start, end_ms: start + slot_ms, mean: sum / s, low, high }
             })
             .collect()
@@ -123,8 +122,8 @@ pub fn stretch(
         unit: "kW, kvar".to_owned(),
         at_least: (0.0, 1.0),
         traces: vec![
-            trace("kW", Ink::Active, Dash::Solid, samples(|x| x.0)),
-            trace("kvar", Ink::Reactive, Dash::Long, samples(|x| x.1)),
+            trace("kW", Ink::Active, Dash::Solid, samples(0)),
+            trace("kvar", Ink::Reactive, Dash::Long, samples(1)),
         ],
         levels: Vec::new(),
         notes: Vec::new(),

@@ -32,7 +32,8 @@ pub fn alarms(s: &StationState, when: &dyn Fn(i64) -> String) -> String {
     }
     let mut list = |all: &mut dyn Iterator<Item = &Alarm>| {
         for a in all {
-            let until = a.cleared_ms.map_or(String::new(), |ms| format!(", over {}", safe(&when(ms))));
+            let until =
+                a.cleared_ms.map_or(String::new(), |ms| format!(", over {}", safe(&when(ms))));
             let _ = write!(
                 out,
                 "<article class=\"alarm\"><h4>{}</h4><p class=\"when\">Since {}{until}</p><p>{}</p>\
@@ -149,7 +150,8 @@ fn node(out: &mut String, k: usize, s: &StationState, view: &View<'_>) {
         ("Apparent power", "s", "kVA"),
         ("Power factor", "pf", ""),
     ] {
-        let _ = write!(out, "<div><dt>{title}</dt><dd>{} <small>{unit}</small></dd></div>", word(id));
+        let _ =
+            write!(out, "<div><dt>{title}</dt><dd>{} <small>{unit}</small></dd></div>", word(id));
     }
     let _ = write!(
         out,

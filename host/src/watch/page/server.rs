@@ -323,8 +323,7 @@ async fn live(
     State(page): State<Arc<Page>>,
 ) -> Sse<impl futures_util::Stream<Item = Result<Event, Infallible>>> {
     let now = Instant::now();
-    let stream =
-        Stream { page, began: now, seen: u64::MAX, next_parts: now, sent: HashMap::new() };
+    let stream = Stream { page, began: now, seen: u64::MAX, next_parts: now, sent: HashMap::new() };
     let events = futures_util::stream::unfold(stream, |mut s| async move {
         loop {
             if s.began.elapsed() > LONGEST_STREAM || s.page.shared.is_stopping() {

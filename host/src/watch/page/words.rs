@@ -175,7 +175,8 @@ pub fn station(k: usize, s: &StationState, t: &WatchTerms, l: &Locale, now_ms: i
 }
 
 fn link(s: &StationState, now_ms: i64) -> String {
-    let heard = s.heard_ms.map_or("never heard".to_owned(), |ms| format!("heard {}", ago(now_ms - ms)));
+    let heard =
+        s.heard_ms.map_or("never heard".to_owned(), |ms| format!("heard {}", ago(now_ms - ms)));
     match &s.link {
         Link::Starting => "Not reached yet".to_owned(),
         Link::Up => format!("Answers, {heard}"),

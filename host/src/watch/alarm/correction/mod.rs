@@ -169,7 +169,12 @@ struct Armed {
 
 #[derive(Clone, Debug)]
 enum State {
-    Learning { batches: Vec<Batch>, fits: [Fit; LINES], since_ms: Option<i64>, running_s: f64 },
+    Learning {
+        batches: Vec<Batch>,
+        fits: Box<[Fit; LINES]>,
+        since_ms: Option<i64>,
+        running_s: f64,
+    },
     Armed(Box<Armed>),
 }
 
@@ -271,7 +276,8 @@ impl Armed {
             std::array::from_fn(|k| residuals.iter().map(|r| r[k]).sum::<f64>() / n);
         // Without a list of units: what stands out of the scatter.
         let scatter: [f64; LINES] = std::array::from_fn(|k| {
-            let square: f64 = residuals.iter().map(|r| (r[k] - normal[k]) * (r[k] - normal[k])).sum();
+            let square: f64 =
+                residuals.iter().map(|r| (r[k] - normal[k]) * (r[k] - normal[k])).sum();
             libm::sqrt(square / n)
         });
         let scatter_apart = scatter[0].max(scatter[1]).max(scatter[2]);
@@ -299,8 +305,7 @@ impl Armed {
         armed.phases = Default::default();
         armed.sum = Excursion::default();
         armed.normal = normal;
-        armed.phase_limit =
-            (terms.batches * phase_shift_var).max(terms.over_learnt * most_phase);
+        armed.phase_limit = (terms.batches * phase_shift_var).max(terms.over_learnt * most_phase);
         armed.unit_limit = (terms.batches * unit_shift_var).max(terms.over_learnt * most_sum);
         armed
     }
@@ -309,15 +314,15 @@ impl Armed {
         let r = batch.residuals(&self.model);
         let off: [f64; LINES] = std::array::from_fn(|k| r[k] - self.normal[k]);
         let allowance = terms.allowance * self.phase_shift_var;
-        for k in 0..3 {
-            self.phases[k][0].add(off[k], allowance, batch.start_ms);
-            self.phases[k][1].add(-off[k], allowance, batch.start_ms);
+        for ([up, down], off) in self.phases.iter_mut().zip(off) {
+            up.add(off, allowance, batch.start_ms);
+            down.add(-off, allowance, batch.start_ms);
         }
         self.sum.add(off[3], terms.allowance * self.unit_shift_var, batch.start_ms);
         let grown = self.phases.as_flattened().iter().map(|e| e.sum).fold(0.0, f64::max);
         if grown < self.phase_limit / 3.0 {
-            for k in 0..3 {
-                self.normal[k] += off[k] / terms.follow_batches;
+            for (normal, off) in self.normal.iter_mut().zip(off).take(3) {
+                *normal += off / terms.follow_batches;
             }
         }
         if self.sum.sum < self.unit_limit / 3.0 {
