@@ -343,7 +343,7 @@ fn extrapolation_text(page: &mut Page, bill: &Bill, x: &Extrapolation, heading: 
         10,
         &format!(
             "measured time stays; every other day is a copy of a like day of the log, in turn: \
-             {} working days, {} Saturdays, {} Sundays (also for holidays)",
+             working days {}, Saturdays {}, Sundays {} (also for holidays)",
             x.like_days[0], x.like_days[1], x.like_days[2]
         ),
     );

@@ -499,12 +499,16 @@ fn quantities(
         }
         Some(pf)
     });
-    // A lead that is not stated is taken as none only where nothing is charged for it.
     let charges_lead = tariff
         .charges
         .iter()
         .any(|c| matches!(&c.clause, Clause::Kvarh(k) if k.direction != Direction::Lagging));
-    let kvarh_lead = s.kvarh_lead.sum().or(if charges_lead { None } else { Some(0.0) });
+    let kvarh_lead = s.kvarh_lead.sum().or_else(|| {
+        if charges_lead && kwh.is_some() {
+            say("leading kvarh: the bill states none, taken as none".to_owned());
+        }
+        Some(0.0)
+    });
     let stated = Filled { kwh, kvarh, kvarh_lead, kw, kva, kvar, pf };
     let figures = figures(s, &stated, &frame, tariff, false);
     let at_unity = self::figures(s, &stated, &frame, tariff, true);
