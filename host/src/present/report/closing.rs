@@ -183,12 +183,16 @@ pub(super) fn absent(m: &Material<'_>) -> Option<Section> {
              each) and give it with --tariff.",
         );
     }
-    if m.sizing.is_none() && m.proof.is_none() {
-        list.push(
+    let no_candidates = match m.not_sized {
+        Some(why) => Some(format!("No candidates: {why}.")),
+        None if m.sizing.is_none() && m.proof.is_none() => Some(
             "No candidates: there was no price list. Write the prices of your supplier into a file \
-             and give it with --prices (and the tariff).",
-        );
-    }
+             and give it with --prices (and the tariff)."
+                .to_owned(),
+        ),
+        None => None,
+    };
+    list.extend(no_candidates.as_deref());
     if m.proof.is_none() {
         list.push(
             "No before and after: once something is installed, log on, list it in the site file \

@@ -10,7 +10,7 @@ use crate::analyse::bill::quantities::MonthQuantities;
 use crate::analyse::bill::{Bill, bill};
 use crate::analyse::series::{LoadSeries, SeriesError};
 use crate::analyse::size::prices::PriceList;
-use crate::analyse::size::{Job, MOST, SizeError, Sizing, size};
+use crate::analyse::size::{Job, MOST, Sizing, size};
 use crate::analyse::survey::clock::HOUR_MS;
 use crate::analyse::survey::{Survey, SurveyError, survey_with};
 use crate::analyse::tariff::Tariff;
@@ -56,6 +56,8 @@ pub struct Gathered {
     pub meter: Option<Reconciliation>,
     /// Candidate corrections.
     pub sizing: Option<Sizing>,
+    /// Why there are none, where there was a price list.
+    pub not_sized: Option<String>,
     /// Before and after.
     pub proof: Option<Verification>,
     /// What the chain over the log says.
@@ -90,9 +92,6 @@ pub enum GatherError {
     /// The meter's readings do not fit the log.
     #[error(transparent)]
     Meter(#[from] crate::analyse::bill::meter::MeterError),
-    /// A correction cannot be sized.
-    #[error(transparent)]
-    Size(#[from] SizeError),
     /// Before and after cannot be compared.
     #[error(transparent)]
     Verify(#[from] VerifyError),
@@ -108,7 +107,7 @@ pub fn gather(from: &Sources<'_>) -> Result<Gathered, GatherError> {
     let absent = from.store.gaps(from.node.id)?;
     let survey = survey_with(&log, from.site, &absent)?;
     let connection = check_at_peak(from.store, from.node.id, &survey, from.site)?;
-    let Money { bill, meter, sizing } = priced(&log, from)?;
+    let Money { bill, meter, sizing, not_sized } = priced(&log, from)?;
     let proof = match from.installed_ms {
         None => None,
         Some(at) => {
@@ -121,6 +120,7 @@ pub fn gather(from: &Sources<'_>) -> Result<Gathered, GatherError> {
     Ok(Gathered {
         proof,
         sizing,
+        not_sized,
         chain,
         worth: survey_uncertainty(&log, from.site, &survey),
         harmonics: harmonics(from, span, log.len(), &survey)?,
@@ -169,6 +169,7 @@ struct Money {
     bill: Option<Bill>,
     meter: Option<Reconciliation>,
     sizing: Option<Sizing>,
+    not_sized: Option<String>,
 }
 
 fn priced(log: &IntervalLog, from: &Sources<'_>) -> Result<Money, GatherError> {
@@ -194,8 +195,13 @@ fn priced(log: &IntervalLog, from: &Sources<'_>) -> Result<Money, GatherError> {
         prices,
         most: MOST,
     };
-    let sizing = from.prices.map(|prices| size(&job(prices))).transpose()?;
-    Ok(Money { bill: Some(bill), meter, sizing })
+    // A correction that cannot be sized must not cost the rest of the report.
+    let (sizing, not_sized) = match from.prices.map(|prices| size(&job(prices))) {
+        None => (None, None),
+        Some(Ok(sizing)) => (Some(sizing), None),
+        Some(Err(why)) => (None, Some(why.to_string())),
+    };
+    Ok(Money { bill: Some(bill), meter, sizing, not_sized })
 }
 
 fn zone_of<'a>(tariff: &'a Tariff, site: &'a Site) -> &'a jiff::tz::TimeZone {
@@ -222,6 +228,7 @@ impl Gathered {
             bill: self.bill.as_ref(),
             meter: self.meter.as_ref(),
             sizing: self.sizing.as_ref(),
+            not_sized: self.not_sized.as_deref(),
             proof: self.proof.as_ref(),
             demand_limit_w: None,
             made_on,

@@ -65,6 +65,8 @@ pub struct Material<'a> {
     pub meter: Option<&'a Reconciliation>,
     /// Candidate corrections.
     pub sizing: Option<&'a Sizing>,
+    /// Why there are none, where there was a price list.
+    pub not_sized: Option<&'a str>,
     /// The comparison of before and after.
     pub proof: Option<&'a Verification>,
     /// Demand that must not be exceeded, in W.
