@@ -192,7 +192,9 @@ impl fmt::Display for AsIf {
             write!(f, "{space}{}=", lead.name())?;
             space = " ";
             let mut plus = "";
-            for (from, k) in Channel::ALL.iter().zip(row) {
+            // What counts positive first, as people write it.
+            let terms = || Channel::ALL.iter().zip(row);
+            for (from, k) in terms().filter(|t| *t.1 > 0).chain(terms().filter(|t| *t.1 < 0)) {
                 for _ in 0..k.unsigned_abs() {
                     write!(f, "{}{}", if *k < 0 { "-" } else { plus }, from.name())?;
                     plus = "+";

@@ -28,8 +28,8 @@ impl Looked {
 ///
 /// Up to `most` candidates there is no search: all are looked at. Beyond, it starts from nothing,
 /// from every single choice, and from the best single choice of every place together; then takes
-/// the best few and changes one place, or two at once where places are few, as long as that
-/// makes any of them better.
+/// the best few and changes one place, or two at once where places are few; where that finds
+/// nothing new, the next best as well, until `most` are looked at.
 pub fn search(
     choices: &[usize],
     most: usize,
@@ -61,12 +61,13 @@ pub fn search(
     let mut second = vec![together.clone()];
     second.extend((0..choices.len()).map(|p| with(&together, p, 0)));
     add(&mut looked, second, most, judge);
+    let mut width = HEADS;
     loop {
         let before = looked.worth.len();
         let mut heads: Vec<(Genome, f64)> =
             looked.worth.iter().map(|(g, w)| (g.clone(), *w)).collect();
         heads.sort_by(|a, b| b.1.total_cmp(&a.1));
-        heads.truncate(HEADS);
+        heads.truncate(width);
         let mut next = Vec::new();
         for (head, _) in &heads {
             next.extend(neighbours(head, choices));
@@ -75,13 +76,16 @@ pub fn search(
             next.extend(second_neighbours(head, choices));
         }
         add(&mut looked, next, most, judge);
-        if looked.worth.len() == before || looked.worth.len() >= most {
+        if looked.worth.len() >= most || (looked.worth.len() == before && width >= before) {
             return looked;
+        }
+        if looked.worth.len() == before {
+            width *= 2;
         }
     }
 }
 
-/// Candidates whose neighbours are looked at in each round.
+/// Candidates whose neighbours are looked at in each round, at first.
 const HEADS: usize = 3;
 
 /// Two places are changed at once while that makes no more than so many candidates.

@@ -68,8 +68,8 @@ impl Ink {
             Ink::Grid => "#dfe3e6",
             Ink::Paper => "#ffffff",
             Ink::Shade => "#f1f3f4",
-            Ink::Active => "#12395b",
-            Ink::Reactive => "#c2560c",
+            Ink::Active => "#0d2a43",
+            Ink::Reactive => "#a64a0a",
             Ink::Apparent => "#6fa695",
             Ink::Limit => "#8c1d40",
         }
@@ -84,9 +84,9 @@ impl Ink {
             Ink::Grid => "#353c43",
             Ink::Paper => "#15191d",
             Ink::Shade => "#20262c",
-            Ink::Active => "#9cc4e8",
+            Ink::Active => "#c3dcf2",
             Ink::Reactive => "#ef8236",
-            Ink::Apparent => "#4f8b78",
+            Ink::Apparent => "#437565",
             Ink::Limit => "#f08aa8",
         }
     }

@@ -169,12 +169,7 @@ struct Armed {
 
 #[derive(Clone, Debug)]
 enum State {
-    Learning {
-        batches: Vec<Batch>,
-        fits: Box<[Fit; LINES]>,
-        since_ms: Option<i64>,
-        running_s: f64,
-    },
+    Learning { batches: Vec<Batch>, fits: Box<[Fit; LINES]>, since_ms: Option<i64>, running_s: f64 },
     Armed(Box<Armed>),
 }
 
