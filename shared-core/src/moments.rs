@@ -116,8 +116,11 @@ impl Moments {
         if let Some(o) = &mut self.orders {
             o.highest = o.highest.min(responses.orders());
         }
-        for slot in (0..SPREAD).filter(|slot| !plain[*slot]) {
-            let orders = self.orders.as_mut().map(|o| (o.highest, &mut o.channels[slot]));
+        for (slot, _) in plain.iter().enumerate().filter(|(_, plain)| !**plain) {
+            let orders = self
+                .orders
+                .as_mut()
+                .and_then(|o| o.channels.get_mut(slot).map(|orders| (o.highest, orders)));
             let rms = match self.products.get(slot).and_then(|row| row.get(slot)) {
                 Some(square) => libm::sqrt(square.max(0.0)),
                 None => orders.as_ref().map_or(0.0, |(_, o)| libm::sqrt(f64::from(o[1].norm_sq()))),
@@ -134,22 +137,34 @@ impl Moments {
                 }
             }
         }
-        for i in 0..ACTIVE {
-            for j in (i..ACTIVE).filter(|j| !plain[i] || !plain[*j]) {
-                let (now, before) =
-                    (self.phasors[i] * self.phasors[j].conj(), measured[i] * measured[j].conj());
+        let phasors = self.phasors;
+        let moving = || phasors.iter().zip(&measured).zip(&plain).enumerate();
+        for (i, ((now_i, before_i), plain_i)) in moving() {
+            for (j, ((now_j, before_j), plain_j)) in moving().skip(i) {
+                if *plain_i && *plain_j {
+                    continue;
+                }
+                let (now, before) = (*now_i * now_j.conj(), *before_i * before_j.conj());
                 let mut moved = now.re - before.re;
-                if let (Some(now), Some(before)) = (&self.orders, &measured_orders) {
+                if let (Some(now), Some(before)) = (&self.orders, &measured_orders)
+                    && let (Some(now_i), Some(now_j)) = (now.channels.get(i), now.channels.get(j))
+                    && let (Some(before_i), Some(before_j)) = (before.get(i), before.get(j))
+                {
                     let mut sum = 0.0f32;
-                    let pairs = now.channels[i].iter().zip(&now.channels[j]);
-                    let earlier = before[i].iter().zip(&before[j]);
+                    let pairs = now_i.iter().zip(now_j);
+                    let earlier = before_i.iter().zip(before_j);
                     for ((a, b), (c, d)) in pairs.zip(earlier).take(now.highest + 1).skip(2) {
                         sum += (a.re * b.re + a.im * b.im) - (c.re * d.re + c.im * d.im);
                     }
                     moved += f64::from(sum);
                 }
-                self.products[i][j] += moved;
-                self.products[j][i] = self.products[i][j];
+                let moved = self.products.get(i).and_then(|row| row.get(j)).map(|x| x + moved);
+                for (a, b) in [(i, j), (j, i)] {
+                    let place = self.products.get_mut(a).and_then(|row| row.get_mut(b));
+                    if let (Some(place), Some(moved)) = (place, moved) {
+                        *place = moved;
+                    }
+                }
             }
         }
     }
@@ -174,9 +189,9 @@ impl Moments {
             phasor = now.channels[NEUTRAL][1].into();
             // As for the other channels, here from the harmonics alone.
             let mut moved = 0.0f32;
-            for h in 1..=now.highest {
-                let before = s.channels[NEUTRAL][h].scale(gain as f32);
-                moved += now.channels[NEUTRAL][h].norm_sq() - before.norm_sq();
+            let pairs = now.channels[NEUTRAL].iter().zip(&s.channels[NEUTRAL]);
+            for (now, before) in pairs.take(now.highest + 1).skip(1) {
+                moved += now.norm_sq() - before.scale(gain as f32).norm_sq();
             }
             square += f64::from(moved);
         }

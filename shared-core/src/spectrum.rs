@@ -181,12 +181,12 @@ impl Spectrum {
             return;
         }
         let step = Complex32::from(turn.scale(1.0 / size));
-        let mut at = step;
-        for h in 1..=self.highest {
-            for orders in &mut self.channels {
-                orders[h] = orders[h] * at;
+        for orders in &mut self.channels {
+            let mut at = step;
+            for x in orders.iter_mut().take(self.highest + 1).skip(1) {
+                *x = *x * at;
+                at = at * step;
             }
-            at = at * step;
         }
     }
 }
