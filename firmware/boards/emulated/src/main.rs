@@ -67,8 +67,26 @@ fn run() -> Result<(), &'static str> {
     let flash = FlashFile::open().ok_or("flash.bin cannot be opened: make it, all bytes FFh")?;
     let mut samples = SampleFile::open().ok_or("samples.bin cannot be opened")?;
     let node = start(flash, hardware, number(b"clock="))?;
+    let wishes = Wishes { counts: has(b"count"), tells: has(b"tell"), serves: has(b"serve") };
+    attend(node, &mut samples, wishes)
+}
+
+/// What the command line asks for beside the sampling.
+#[derive(Clone, Copy)]
+struct Wishes {
+    counts: bool,
+    tells: bool,
+    serves: bool,
+}
+
+/// Samples, works and answers; away from the making of the node, whose stack it uses again.
+#[inline(never)]
+fn attend(
+    node: &mut BoardNode,
+    samples: &mut SampleFile,
+    wishes: Wishes,
+) -> Result<(), &'static str> {
     let (mut link, mut uart) = (LinkServer::default(), Uart::enable());
-    let (counting, tells) = (has(b"count"), has(b"tell"));
     let mut told = node.keeper().bounds().next;
     let mut used = Instructions::start();
     let mut bare = Instructions::start();
@@ -84,11 +102,11 @@ fn run() -> Result<(), &'static str> {
         total += n as u64;
         let block = frames.get(..n).unwrap_or_default();
         used.measure(n, || node.push_frames(block));
-        if counting {
+        if wishes.counts {
             bare.measure(n, || bare::sums(block, &table));
         }
         work(node);
-        if tells {
+        if wishes.tells {
             told = tell(node, told);
         }
         link.poll(node, &mut uart).map_err(|e| match e {})?;
@@ -97,14 +115,14 @@ fn run() -> Result<(), &'static str> {
     work(node);
     let bounds = node.keeper().bounds();
     hprintln!("frames {} records {} to {}", total, bounds.oldest, bounds.next);
-    if counting {
+    if wishes.counts {
         used.report("node");
         bare.report("bare");
         stack::report();
         let node_bytes = size_of_val(node) + size_of::<NodeMeter>();
         hprintln!("node {} bytes, link {} bytes", node_bytes, size_of_val(&link));
     }
-    while has(b"serve") {
+    while wishes.serves {
         link.poll(node, &mut uart).map_err(|e| match e {})?;
         work(node);
     }
