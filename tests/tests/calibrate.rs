@@ -10,7 +10,7 @@ use wattless_tests::program::command;
 /// 0.8 % high and leads by 30', that on L2 stands 300 counts off.
 const SCENARIO: &str = "[plant]\nname = \"Brackwater Joinery\"\nfeeder = \"Drying kiln\"\n\
     time_zone = \"Europe/Copenhagen\"\n\
-    [span]\nstart = \"2026-03-02\"\ndays = 1\nseed = 3\n\
+    [span]\nstart = \"2026-03-02\"\ndays = 7\nseed = 3\n\
     [supply]\nnominal_v = 400.0\nnominal_hz = 50.0\nwiring = \"four-wire\"\n\
     [node]\ni_range_peak_a = 100.0\n\
     [node.errors]\ni1 = { gain_pct = 0.8, phase_min = 30.0 }\ni2 = { offset_counts = 300 }\n\

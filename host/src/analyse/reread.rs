@@ -575,7 +575,7 @@ mod tests {
         c.i[0].reversed = true;
         // Leads of L1 and L2 exchanged: v1 reads L2-L1, v3 reads L3-L1.
         (c.v[0].line, c.v[1].line) = (1, 0);
-        assert_eq!(AsIf::mending(&c).unwrap().to_string(), "v1=-v1 v3=-v1+v3 i1=-i1");
+        assert_eq!(AsIf::mending(&c).unwrap().to_string(), "v1=-v1 v3=v3-v1 i1=-i1");
     }
 
     #[test]
