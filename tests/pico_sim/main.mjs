@@ -6,8 +6,8 @@
 // EVENT: cut (power off and on), hang (the processor stops: the watchdog must bite), flip:N (N
 // damaged frames), mute:N (N edges of data ready missing). Time is the chip's own. --hurry makes
 // the UART's line faster than its rate, for hosts that lose patience with a slow emulator. At --until the
-// flash is written to its file and a line is printed; then the board runs on until standard input
-// ends, when flash and report are written.
+// flash is written to its file and a line is printed; then the board runs on until it is
+// told to end (SIGTERM), when flash and report are written.
 
 import { readFileSync, writeFileSync, existsSync } from "node:fs";
 import { join } from "node:path";
@@ -116,9 +116,6 @@ function save() {
 
 const began = Date.now();
 let ended = false;
-process.stdin.on("data", () => {});
-process.stdin.on("end", () => (ended = true));
-process.stdin.on("error", () => (ended = true));
 process.on("SIGTERM", () => (ended = true));
 
 board.start("power", true);

@@ -1,7 +1,7 @@
 //! The written report: one page for the owner, the rest for the engineer who checks it.
 //!
 //! [`Report::of`] decides every sentence, number and chart once ([`model`]); [`html`] and, in the
-//! feature `pdf`, [`pdf`] render the same report. A section without data is left out, and the
+//! feature `pdf`, `pdf` render the same report. A section without data is left out, and the
 //! section on what is not here says why and how to get it.
 
 mod closing;
