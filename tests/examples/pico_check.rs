@@ -139,9 +139,15 @@ fn readings(record: &Record) -> Result<(), Failure> {
     Ok(())
 }
 
-/// An undisturbed run: nothing is lost, nothing is flagged.
+/// An undisturbed run: nothing is lost, nothing is flagged, once the settings have come.
+///
+/// Settings are stored at once, and the erase of their sector may outlast the queue of frames:
+/// the record in which they came may tell of lost frames, no other.
 fn plain(pulled: &[Record], report: &serde_json::Value) -> Result<(), Failure> {
-    let lost = pulled.iter().find(|r| r.frames_lost > 0 || r.flags.contains(Flags::FRAMES_LOST));
+    let lost = pulled.iter().find(|r| {
+        let lossy = r.frames_lost > 0 || r.flags.contains(Flags::FRAMES_LOST);
+        lossy && !r.flags.contains(Flags::SETTINGS_CHANGED)
+    });
     if let Some(record) = lost {
         return Err(format!("record {} lost {} frames", record.seq, record.frames_lost).into());
     }
