@@ -36,7 +36,10 @@ pub(super) fn of_origin(o: &Origin, tariff: &Tariff) -> Vec<Caution> {
             ),
         );
     } else if demand && record > 0.0 {
-        let parts = interval_s / record;
+        // A record ends with a whole window: its length wanders by 0.2 s about what is set, which
+        // is whole seconds.
+        let set_s = if record >= 2.0 { libm::round(record) } else { record };
+        let parts = interval_s / set_s;
         if (parts - libm::round(parts)).abs() > 1e-3 * parts {
             add(
                 "interval-not-multiple-of-records",
