@@ -24,7 +24,7 @@ if ! command -v pdftotext >/dev/null && [ "$(id -u)" = 0 ] && command -v apt-get
     apt-get install -y --no-install-recommends poppler-utils >/dev/null
 fi
 cargo test --workspace --features wattless-tests/pdf --test report_pdf --locked
-cargo test -p wattless --features pdf --lib --locked present::report::pdf
+cargo test --workspace --features wattless-tests/pdf --lib --locked present::report::pdf
 
 # The same node on an emulated Cortex-M4F: bit for bit, over its link, through power cuts.
 step "emulated node"

@@ -56,8 +56,8 @@ if [ "${1:-}" != serve ]; then
 fi
 build
 
-cargo build --quiet --locked -p wattless-tests --example laptop_node
-cargo build --quiet --locked -p wattless --bin wattless
+cargo build --quiet --locked --workspace --example laptop_node
+cargo build --quiet --locked --workspace --bin wattless
 laptop=$root/target/debug/examples/laptop_node
 wattless=$root/target/debug/wattless
 work=$(mktemp -d)
