@@ -21,7 +21,8 @@ cargo test --workspace --locked
 # The report as PDF, in a feature of its own: typst takes minutes to build the first time.
 step "report as PDF"
 if ! command -v pdftotext >/dev/null && [ "$(id -u)" = 0 ] && command -v apt-get >/dev/null; then
-    apt-get install -y --no-install-recommends poppler-utils >/dev/null
+    apt-get update -qq
+    DEBIAN_FRONTEND=noninteractive apt-get install -y -qq --no-install-recommends poppler-utils >/dev/null
 fi
 cargo test --workspace --features wattless-tests/pdf --test report_pdf --locked
 cargo test --workspace --features wattless-tests/pdf --lib --locked present::report::pdf
