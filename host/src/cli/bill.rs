@@ -1,6 +1,6 @@
 //! `wattless bill`: arguments and printing.
 
-use super::survey::{local_time, unix_ms};
+use super::source::{self, local_time, unix_ms};
 use super::{Outcome, print};
 use anyhow::{Context, bail};
 use jiff::civil::DateTime;
@@ -12,7 +12,7 @@ use wattless::analyse::bill::past::PastBills;
 use wattless::analyse::bill::{Bill, bill};
 use wattless::analyse::series::{LoadSeries, interval_csv};
 use wattless::analyse::tariff::Tariff;
-use wattless::collect::store::{Span, Store};
+use wattless::collect::store::Store;
 use wattless::present::bill::{Heading, bill_json, bill_text, past_json, past_text};
 use wattless::present::text::Style;
 use wattless::site::Site;
@@ -76,10 +76,7 @@ pub(super) fn horizon(text: &str) -> Result<Horizon, String> {
 /// Runs the verb.
 pub fn run(args: &Args) -> anyhow::Result<Outcome> {
     let tariff = Tariff::load(&args.tariff)?;
-    let mut site = match &args.site {
-        Some(path) => Site::load(path)?,
-        None => Site::default(),
-    };
+    let mut site = source::site(args.site.as_deref())?;
     let zone = tariff.time_zone.as_ref().map_or(&site.time_zone, |z| &z.1).clone();
     if let Some(path) = &args.bills {
         return past(args, path, &tariff, &site, &zone);
@@ -139,17 +136,6 @@ fn past(
     Ok(Outcome::Done)
 }
 
-fn span(args: &Args, zone: &TimeZone) -> anyhow::Result<Span> {
-    let span = Span {
-        from_ms: unix_ms(args.from, zone)?.unwrap_or(Span::ALL.from_ms),
-        to_ms: unix_ms(args.to, zone)?.unwrap_or(Span::ALL.to_ms),
-    };
-    if span.from_ms >= span.to_ms {
-        bail!("--from must lie before --to");
-    }
-    Ok(span)
-}
-
 /// A load of a store, with the name of where it came from.
 fn stored(
     args: &Args,
@@ -159,26 +145,21 @@ fn stored(
 ) -> anyhow::Result<(LoadSeries, String)> {
     let Some(folder) = &args.store else { bail!("give a store, --intervals or --bills") };
     let store = Store::open(folder)?;
-    let node = store.choose(args.node.as_deref())?;
-    if site.feeder.is_none() && !node.feeder.is_empty() {
-        site.feeder = Some(node.feeder.clone());
-    }
-    let unplaced = store.extent(node.id)?.unplaced;
-    if unplaced > 0 {
-        eprintln!(
-            "wattless: {unplaced} records of the store have no place in time yet and are left \
-             out; pull once more"
-        );
-    }
+    let node = source::node(&store, args.node.as_deref(), site)?;
+    source::unplaced(&store, &node)?;
     let source = format!("{}, node {}", folder.display(), node.id);
-    let powers = store.read_powers(node.id, span(args, zone)?, tariff.demand.apparent)?;
+    let powers = store.read_powers(
+        node.id,
+        source::span(args.from, args.to, zone)?,
+        tariff.demand.apparent,
+    )?;
     let series = LoadSeries::of_powers(&powers, tariff.step_s()).with_context(|| source.clone())?;
     Ok((series, source))
 }
 
 /// The part of a series between --from and --to.
 fn cut(series: LoadSeries, args: &Args, zone: &TimeZone) -> anyhow::Result<LoadSeries> {
-    let span = span(args, zone)?;
+    let span = source::span(args.from, args.to, zone)?;
     let cut = series.between(span.from_ms, span.to_ms);
     if cut.is_empty() {
         bail!("no interval lies between --from and --to");

@@ -1,6 +1,6 @@
 //! `wattless culprit`: arguments and printing.
 
-use super::verify::{Range, range};
+use super::source::{self, Range, range};
 use super::{Outcome, print};
 use anyhow::bail;
 use std::path::{Path, PathBuf};
@@ -8,7 +8,6 @@ use wattless::analyse::culprit::{NamedLog, Place, Swing, culprits};
 use wattless::collect::store::{NodeInfo, Span, Store};
 use wattless::present::culprit::{culprit_json, culprit_text};
 use wattless::present::text::Style;
-use wattless::site::Site;
 
 /// Which load draws the kvar: logs ranked, and what switches within each
 ///
@@ -52,10 +51,7 @@ fn place(text: &str) -> Result<(String, Option<String>, Range), String> {
 
 /// Runs the verb.
 pub fn run(args: &Args) -> anyhow::Result<Outcome> {
-    let site = match &args.site {
-        Some(path) => Site::load(path)?,
-        None => Site::default(),
-    };
+    let site = source::site(args.site.as_deref())?;
     let stores: Vec<(Store, &Path)> = args
         .stores
         .iter()

@@ -12,6 +12,7 @@ mod node;
 mod pull;
 mod report;
 mod size;
+mod source;
 mod survey;
 mod verify;
 mod watch;

@@ -1,20 +1,19 @@
 //! `wattless report`: arguments and printing.
 
 use super::bill::horizon;
-use super::survey::{local_time, unix_ms};
+use super::source::{self, local_time, unix_ms};
 use super::{Outcome, print};
-use anyhow::{Context, bail};
+use anyhow::Context;
 use jiff::civil::DateTime;
 use std::path::{Path, PathBuf};
 use wattless::analyse::bill::extrapolate::Horizon;
 use wattless::analyse::bill::past::PastBills;
 use wattless::analyse::size::prices::PriceList;
 use wattless::analyse::tariff::Tariff;
-use wattless::collect::store::{Span, Store};
+use wattless::collect::store::Store;
 use wattless::present::report::gather::{Sources, gather};
 use wattless::present::report::{Report, charts_text, html, json, summary_text};
 use wattless::present::text::Style;
-use wattless::site::Site;
 
 /// The written report: one page for the owner, the rest for the engineer who checks it
 ///
@@ -65,24 +64,12 @@ pub struct Args {
 
 /// Runs the verb.
 pub fn run(args: &Args) -> anyhow::Result<Outcome> {
-    let mut site = match &args.site {
-        Some(path) => Site::load(path)?,
-        None => Site::default(),
-    };
+    let mut site = source::site(args.site.as_deref())?;
     let tariff = args.tariff.as_deref().map(Tariff::load).transpose()?;
     let prices = args.prices.as_deref().map(PriceList::load).transpose()?;
     let store = Store::open(&args.store)?;
-    let node = store.choose(args.node.as_deref())?;
-    if site.feeder.is_none() && !node.feeder.is_empty() {
-        site.feeder = Some(node.feeder.clone());
-    }
-    let span = Span {
-        from_ms: unix_ms(args.from, &site.time_zone)?.unwrap_or(Span::ALL.from_ms),
-        to_ms: unix_ms(args.to, &site.time_zone)?.unwrap_or(Span::ALL.to_ms),
-    };
-    if span.from_ms >= span.to_ms {
-        bail!("--from must lie before --to");
-    }
+    let node = source::node(&store, args.node.as_deref(), &mut site)?;
+    let span = source::span(args.from, args.to, &site.time_zone)?;
     let history = match (&args.history, &tariff) {
         (Some(path), Some(t)) => {
             let zone = t.time_zone.as_ref().map_or(&site.time_zone, |z| &z.1);

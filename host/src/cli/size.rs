@@ -1,6 +1,6 @@
 //! `wattless size`: arguments and printing.
 
-use super::survey::{local_time, unix_ms};
+use super::source::{self, local_time};
 use super::{Outcome, print};
 use anyhow::{Context, bail};
 use jiff::civil::DateTime;
@@ -12,7 +12,7 @@ use wattless::analyse::size::why::why;
 use wattless::analyse::size::{Job, MOST, size};
 use wattless::analyse::tariff::Tariff;
 use wattless::collect::log::IntervalLog;
-use wattless::collect::store::{Span, Store};
+use wattless::collect::store::Store;
 use wattless::present::size::{size_json, size_text, why_text};
 use wattless::present::text::Style;
 use wattless::site::Site;
@@ -72,10 +72,7 @@ fn at_least_one(text: &str) -> Result<usize, String> {
 pub fn run(args: &Args) -> anyhow::Result<Outcome> {
     let tariff = Tariff::load(&args.tariff)?;
     let prices = PriceList::load(&args.prices)?;
-    let mut site = match &args.site {
-        Some(path) => Site::load(path)?,
-        None => Site::default(),
-    };
+    let mut site = source::site(args.site.as_deref())?;
     let zone = tariff.time_zone.as_ref().map_or(&site.time_zone, |z| &z.1).clone();
     let (log, series, source) = load(args, &mut site, &tariff, &zone)?;
     let job = Job {
@@ -115,13 +112,7 @@ fn load(
     tariff: &Tariff,
     zone: &TimeZone,
 ) -> anyhow::Result<(Option<IntervalLog>, LoadSeries, String)> {
-    let span = Span {
-        from_ms: unix_ms(args.from, zone)?.unwrap_or(Span::ALL.from_ms),
-        to_ms: unix_ms(args.to, zone)?.unwrap_or(Span::ALL.to_ms),
-    };
-    if span.from_ms >= span.to_ms {
-        bail!("--from must lie before --to");
-    }
+    let span = source::span(args.from, args.to, zone)?;
     if let Some(path) = &args.intervals {
         let series = interval_csv::load(path, tariff.step_s(), zone)?;
         let series = series.between(span.from_ms, span.to_ms);
@@ -132,17 +123,8 @@ fn load(
     }
     let Some(folder) = &args.store else { bail!("give a store or --intervals") };
     let store = Store::open(folder)?;
-    let node = store.choose(args.node.as_deref())?;
-    if site.feeder.is_none() && !node.feeder.is_empty() {
-        site.feeder = Some(node.feeder.clone());
-    }
-    let unplaced = store.extent(node.id)?.unplaced;
-    if unplaced > 0 {
-        eprintln!(
-            "wattless: {unplaced} records of the store have no place in time yet and are left \
-             out; pull once more"
-        );
-    }
+    let node = source::node(&store, args.node.as_deref(), site)?;
+    source::unplaced(&store, &node)?;
     let source = format!("{}, node {}", folder.display(), node.id);
     let log = store.read_log(node.id, span)?;
     let series = LoadSeries::of_log(&log, tariff.step_s(), tariff.demand.apparent)

@@ -1,20 +1,19 @@
 //! `wattless survey`: arguments and printing.
 
+use super::source::{self, local_time};
 use super::{Outcome, print};
-use anyhow::{Context, bail};
-use jiff::civil::{Date, DateTime, Time};
-use jiff::tz::TimeZone;
+use anyhow::Context;
+use jiff::civil::DateTime;
 use std::path::PathBuf;
 use wattless::analyse::reread::{AsIf, reread_log};
 use wattless::analyse::survey::survey_with;
 use wattless::analyse::uncertainty::survey_uncertainty;
 use wattless::collect::drift::drift;
-use wattless::collect::store::{Span, Store};
+use wattless::collect::store::Store;
 use wattless::present::chain::{chain_json, chain_text, chain_warning};
 use wattless::present::survey::{survey_json, survey_text};
 use wattless::present::text::Style;
 use wattless::present::worth;
-use wattless::site::Site;
 
 /// The week: completeness, demand, energy, power factor, and the verdict
 ///
@@ -58,30 +57,12 @@ fn as_if(text: &str) -> Result<AsIf, String> {
     AsIf::parse(text).map_err(|e| e.to_string())
 }
 
-pub(super) fn local_time(text: &str) -> Result<DateTime, String> {
-    let whole: Result<DateTime, _> = text.parse();
-    let day = || text.parse::<Date>().map(|d| d.to_datetime(Time::midnight()));
-    whole.or_else(|_| day()).map_err(|_| "give a date or a time such as 2026-03-02T06:00".into())
-}
-
 /// Runs the verb.
 pub fn run(args: &Args) -> anyhow::Result<Outcome> {
-    let mut site = match &args.site {
-        Some(path) => Site::load(path)?,
-        None => Site::default(),
-    };
+    let mut site = source::site(args.site.as_deref())?;
     let store = Store::open(&args.store)?;
-    let node = store.choose(args.node.as_deref())?;
-    if site.feeder.is_none() && !node.feeder.is_empty() {
-        site.feeder = Some(node.feeder.clone());
-    }
-    let span = Span {
-        from_ms: unix_ms(args.from, &site.time_zone)?.unwrap_or(Span::ALL.from_ms),
-        to_ms: unix_ms(args.to, &site.time_zone)?.unwrap_or(Span::ALL.to_ms),
-    };
-    if span.from_ms >= span.to_ms {
-        bail!("--from must lie before --to");
-    }
+    let node = source::node(&store, args.node.as_deref(), &mut site)?;
+    let span = source::span(args.from, args.to, &site.time_zone)?;
     // The chain is checked over the records as they are, whatever they are read as.
     let (log, chain) = store.read_log_checked(node.id, span)?;
     let (log, reread) = match &args.as_if_wired {
@@ -96,13 +77,7 @@ pub fn run(args: &Args) -> anyhow::Result<Outcome> {
     let mut survey = survey_with(&log, &site, &gaps)
         .with_context(|| format!("{}, node {}", args.store.display(), node.id))?;
     survey.reread = reread;
-    let unplaced = store.extent(node.id)?.unplaced;
-    if unplaced > 0 {
-        eprintln!(
-            "wattless: {unplaced} records of the store have no place in time yet and are left \
-             out; pull once more"
-        );
-    }
+    let unplaced = source::unplaced(&store, &node)?;
     let worth = args.uncertainty.then(|| survey_uncertainty(&log, &site, &survey));
     let text = if args.json {
         let mut json = survey_json(&survey);
@@ -122,14 +97,4 @@ pub fn run(args: &Args) -> anyhow::Result<Outcome> {
     };
     print(&text)?;
     Ok(if chain.whole { Outcome::Done } else { Outcome::No })
-}
-
-/// A local time of the site as Unix milliseconds.
-pub(super) fn unix_ms(time: Option<DateTime>, zone: &TimeZone) -> anyhow::Result<Option<i64>> {
-    time.map(|t| {
-        let zoned = t.to_zoned_datetime(zone.clone());
-        let zoned = zoned.with_context(|| format!("{t} is outside the calendar"))?;
-        Ok(zoned.timestamp().as_millisecond())
-    })
-    .transpose()
 }

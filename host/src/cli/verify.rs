@@ -1,9 +1,9 @@
 //! `wattless verify`: arguments and printing.
 
+use super::source::{self, Range, local_time, range};
 use super::{Outcome, print};
-use anyhow::{Context, bail};
-use jiff::civil::{Date, DateTime, Time};
-use jiff::tz::TimeZone;
+use anyhow::bail;
+use jiff::civil::DateTime;
 use std::path::{Path, PathBuf};
 use wattless::analyse::verify::unit::{Connection, Control, Unit};
 use wattless::analyse::verify::{self, Terms, Transformer};
@@ -62,33 +62,6 @@ pub struct Args {
     json: bool,
 }
 
-/// Local times from (included) and to (not included); open where nothing is given.
-#[derive(Clone, Copy, Debug)]
-pub(super) struct Range {
-    pub(super) from: Option<DateTime>,
-    pub(super) to: Option<DateTime>,
-}
-
-/// A date or a time.
-pub(super) fn local_time(text: &str) -> Result<DateTime, String> {
-    let whole: Result<DateTime, _> = text.parse();
-    let day = || text.parse::<Date>().map(|d| d.to_datetime(Time::midnight()));
-    whole.or_else(|_| day()).map_err(|_| "give a date or a time such as 2026-03-02T06:00".into())
-}
-
-/// `FROM..TO`, either side may be left out.
-pub(super) fn range(text: &str) -> Result<Range, String> {
-    let (from, to) = text
-        .split_once("..")
-        .ok_or("give two dates or times with .. between, e.g. 2026-03-02..2026-03-09")?;
-    let side = |t: &str| if t.is_empty() { Ok(None) } else { local_time(t).map(Some) };
-    let range = Range { from: side(from)?, to: side(to)? };
-    match (range.from, range.to) {
-        (Some(a), Some(b)) if a >= b => Err(format!("{a} must lie before {b}")),
-        _ => Ok(range),
-    }
-}
-
 fn unit(text: &str) -> Result<(f64, f64, Connection), String> {
     let wrong = || "give kvar and volts, e.g. 50@440:delta".to_owned();
     let (kvar, rest) = text.split_once('@').ok_or_else(wrong)?;
@@ -112,27 +85,9 @@ fn transformer(text: &str) -> Result<(f64, f64), String> {
     }
 }
 
-impl Range {
-    /// The stretch of time in a zone.
-    pub(super) fn span(&self, zone: &TimeZone) -> anyhow::Result<Span> {
-        let ms = |t: DateTime| -> anyhow::Result<i64> {
-            let zoned = t.to_zoned_datetime(zone.clone());
-            let zoned = zoned.with_context(|| format!("{t} is outside the calendar"))?;
-            Ok(zoned.timestamp().as_millisecond())
-        };
-        Ok(Span {
-            from_ms: self.from.map(ms).transpose()?.unwrap_or(Span::ALL.from_ms),
-            to_ms: self.to.map(ms).transpose()?.unwrap_or(Span::ALL.to_ms),
-        })
-    }
-}
-
 /// Runs the verb.
 pub fn run(args: &Args) -> anyhow::Result<Outcome> {
-    let mut site = match &args.site {
-        Some(path) => Site::load(path)?,
-        None => Site::default(),
-    };
+    let mut site = source::site(args.site.as_deref())?;
     let percent = |name: &str, x: f64, least: f64, most: f64| {
         if (least..=most).contains(&x) {
             Ok(x / 100.0)
@@ -147,7 +102,7 @@ pub fn run(args: &Args) -> anyhow::Result<Outcome> {
     check_spans(before_span, after_span)?;
 
     let store = Store::open(&args.store)?;
-    let node = store.choose(args.node.as_deref())?;
+    let node = source::node(&store, args.node.as_deref(), &mut site)?;
     let other = args.after_store.as_deref().map(Store::open).transpose()?;
     let after_store = other.as_ref().unwrap_or(&store);
     let after_path = args.after_store.as_deref().unwrap_or(&args.store);
@@ -157,9 +112,6 @@ pub fn run(args: &Args) -> anyhow::Result<Outcome> {
     } else {
         after_store.choose(args.after_node.as_deref().or(args.node.as_deref()))?
     };
-    if site.feeder.is_none() && !node.feeder.is_empty() {
-        site.feeder = Some(node.feeder.clone());
-    }
     let before_log = read(&store, &args.store, &node, before_span, "before")?;
     let after_log = read(after_store, after_path, &after_node, after_span, "after")?;
     check_wiring((&store, &node, &before_log), (after_store, &after_node, &after_log))?;

@@ -1,13 +1,12 @@
 //! `wattless watch`: arguments and the threads of the service.
 
-use super::Outcome;
+use super::{Outcome, source};
 use anyhow::{Context, bail};
 use std::net::SocketAddr;
 use std::path::PathBuf;
 use std::sync::{Arc, Mutex};
 use wattless::collect::address::Address;
 use wattless::collect::store::Store;
-use wattless::site::Site;
 use wattless::watch::config::read_token;
 use wattless::watch::diary::Diary;
 use wattless::watch::page::Page;
@@ -45,10 +44,7 @@ pub struct Args {
 
 /// Runs the verb.
 pub fn run(args: &Args) -> anyhow::Result<Outcome> {
-    let site = match &args.site {
-        Some(path) => Site::load(path)?,
-        None => Site::default(),
-    };
+    let site = source::site(args.site.as_deref())?;
     let mut terms = site.watch.clone();
     terms.listen = if args.no_page { None } else { args.listen.or(terms.listen) };
     terms.token_file = args.token_file.clone().or(terms.token_file);
