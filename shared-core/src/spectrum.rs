@@ -7,7 +7,7 @@
 use crate::accumulate::Sums;
 use crate::complex::Complex;
 use crate::spread::{CELLS, SPREAD, Spreader, Sum, WEIGHT_ONE, bell_transform};
-use crate::transform::{Lanes, Signal};
+use crate::transform::{Lanes, Signal, cos_sin};
 use core::f64::consts::{PI, SQRT_2};
 use core::ops::{Add, AddAssign, Mul, Sub};
 
@@ -101,19 +101,8 @@ const fn undo() -> [Complex32; ORDERS + 1] {
     let mut table = [Complex32::ZERO; ORDERS + 1];
     let mut h = 0;
     while h <= ORDERS {
-        // e^(−iπh/256) by its series: the angle is below 0.62.
-        let x = PI * h as f64 / CELLS as f64;
-        let (mut cos, mut sin, mut term, mut k) = (0.0, 0.0, 1.0, 0);
-        while k < 20 {
-            match k % 4 {
-                0 => cos += term,
-                1 => sin += term,
-                2 => cos -= term,
-                _ => sin -= term,
-            }
-            k += 1;
-            term *= x / k as f64;
-        }
+        // e^(−iπh/256): the angle is below 0.62.
+        let (cos, sin) = cos_sin(PI * h as f64 / CELLS as f64);
         // A half, because the transform gives twice the sum.
         let size = 0.5 / bell_transform(h as f64);
         table[h] = Complex32::new((cos * size) as f32, (-sin * size) as f32);

@@ -9,11 +9,8 @@ use core::f64::consts::TAU;
 /// Length of the complex transform that does the work.
 const HALF: usize = CELLS / 2;
 
-/// Cosine and minus sine of parts of a turn.
-const fn unit(part: usize, of: usize) -> (f32, f32) {
-    // The nearest quarter turn leaves an angle of at most an eighth for the series.
-    let quarter = (4 * part + of / 2) / of;
-    let x = TAU * (part as f64 / of as f64 - quarter as f64 / 4.0);
+/// Cosine and sine by their series, for constants: full precision up to an angle of 1.
+pub(crate) const fn cos_sin(x: f64) -> (f64, f64) {
     let (mut cos, mut sin, mut term, mut k) = (0.0, 0.0, 1.0, 0);
     while k < 24 {
         match k % 4 {
@@ -25,6 +22,15 @@ const fn unit(part: usize, of: usize) -> (f32, f32) {
         k += 1;
         term *= x / k as f64;
     }
+    (cos, sin)
+}
+
+/// Cosine and minus sine of parts of a turn.
+const fn unit(part: usize, of: usize) -> (f32, f32) {
+    // The nearest quarter turn leaves an angle of at most an eighth for the series.
+    let quarter = (4 * part + of / 2) / of;
+    let x = TAU * (part as f64 / of as f64 - quarter as f64 / 4.0);
+    let (cos, sin) = cos_sin(x);
     let (c, s) = match quarter % 4 {
         0 => (cos, sin),
         1 => (-sin, cos),

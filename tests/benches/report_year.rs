@@ -1,7 +1,8 @@
 //! How long the report of a year of one-minute records takes, from the store to the files.
 //!
 //! Prints the best of several runs for reading and analysing (survey, bill with a tariff of time
-//! of use, candidates of a price list, series for the charts) and for writing HTML; with the feature `pdf` the PDF as well.
+//! of use, candidates of a price list, series for the charts) and for writing HTML; with the feature `pdf`
+//! the PDF as well.
 //! Run with `cargo bench --bench report_year` (and `--features pdf`).
 
 use std::path::Path;
@@ -12,7 +13,7 @@ use wattless::collect::store::{Span, Store};
 use wattless::present::report::gather::{Sources, gather};
 use wattless::present::report::html::html;
 use wattless::site::Site;
-use wattless_tests::made_log::{LogMaker, at};
+use wattless_tests::made_log::{LogMaker, at, weekday_minutes};
 use wattless_tests::made_store;
 
 /// Minutes of a year.
@@ -24,17 +25,11 @@ const RUNS: usize = 3;
 /// A plant that works on weekdays, with a gap of a minute a month.
 fn log() -> LogMaker {
     let mut log = at("2025-12-31T23:00:00Z");
-    let mut state = 1u64;
-    for minute in 0..YEAR {
-        state =
-            state.wrapping_mul(6_364_136_223_846_793_005).wrapping_add(1_442_695_040_888_963_407);
-        let noise = (state >> 40) as f64 / (1u64 << 24) as f64;
-        let (day, of_day) = (minute / 1440, minute % 1440);
-        if of_day == 700 && day % 30 == 0 {
+    for (minute, works, noise) in weekday_minutes(YEAR) {
+        if minute % (30 * 1440) == 700 {
             log.pause(60.0);
             continue;
         }
-        let works = day % 7 < 5 && (360..1080).contains(&of_day);
         let (kw, kvar) = if works { (70.0 + 30.0 * noise, 65.0) } else { (4.0 + noise, 3.0) };
         log.record(60.0, kw, kvar);
     }

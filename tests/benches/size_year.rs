@@ -17,7 +17,7 @@ use wattless::analyse::size::supply::Supply;
 use wattless::analyse::size::{Job, size};
 use wattless::analyse::tariff::{MILLRACE, Tariff};
 use wattless::site::{BRACKWATER, Site};
-use wattless_tests::made_log::{LogMaker, at};
+use wattless_tests::made_log::{LogMaker, at, weekday_minutes};
 
 /// Minutes of a year.
 const YEAR: usize = 525_600;
@@ -32,13 +32,7 @@ const RUNS: usize = 5;
 fn log(minutes: usize) -> LogMaker {
     // Midnight of the site's winter time.
     let mut log = at("2025-12-31T23:00:00Z");
-    let mut state = 1u64;
-    for minute in 0..minutes {
-        state =
-            state.wrapping_mul(6_364_136_223_846_793_005).wrapping_add(1_442_695_040_888_963_407);
-        let noise = (state >> 40) as f64 / (1u64 << 24) as f64;
-        let (day, of_day) = (minute / 1440, minute % 1440);
-        let works = day % 7 < 5 && (360..1080).contains(&of_day);
+    for (_, works, noise) in weekday_minutes(minutes) {
         let (kw, kvar) = if works {
             (120.0 + 80.0 * noise, 110.0 + 70.0 * noise)
         } else {

@@ -9,7 +9,7 @@ use wattless::analyse::survey::survey;
 use wattless::collect::log::IntervalLog;
 use wattless::site::Site;
 use wattless_core::flags::Flags;
-use wattless_tests::made_log::at;
+use wattless_tests::made_log::{at, weekday_minutes};
 
 /// Minutes of a year.
 const YEAR: usize = 525_600;
@@ -20,19 +20,13 @@ const RUNS: usize = 7;
 /// A plant that works on weekdays, with a restart and a gap a day.
 fn log(minutes: usize) -> IntervalLog {
     let mut log = at("2026-01-01T00:00:00Z");
-    let mut state = 1u64;
-    for minute in 0..minutes {
-        state =
-            state.wrapping_mul(6_364_136_223_846_793_005).wrapping_add(1_442_695_040_888_963_407);
-        let noise = (state >> 40) as f64 / (1u64 << 24) as f64;
-        let (day, of_day) = (minute / 1440, minute % 1440);
-        if of_day == 700 {
+    for (minute, works, noise) in weekday_minutes(minutes) {
+        if minute % 1440 == 700 {
             log.pause(60.0);
             log.boot += 1;
             log.flags = Flags::BOOTED;
             continue;
         }
-        let works = day % 7 < 5 && (360..1080).contains(&of_day);
         let (kw, kvar) = if works { (70.0 + 30.0 * noise, 65.0) } else { (4.0 + noise, 3.0) };
         log.record(60.0, kw, kvar);
     }

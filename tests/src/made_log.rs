@@ -118,6 +118,19 @@ pub fn kvar(kw: f64, pf: f64) -> f64 {
     kw * wattless_core::correction::tan_of_pf(pf).unwrap_or(f64::NAN)
 }
 
+/// Minutes with what a plant does in each: its number, whether the plant works (weekdays from 06 to
+/// 18 h, the first day being one), and noise from 0 to 1 that is the same every time.
+pub fn weekday_minutes(minutes: usize) -> impl Iterator<Item = (usize, bool, f64)> {
+    let mut state = 1u64;
+    (0..minutes).map(move |minute| {
+        state =
+            state.wrapping_mul(6_364_136_223_846_793_005).wrapping_add(1_442_695_040_888_963_407);
+        let noise = (state >> 40) as f64 / (1u64 << 24) as f64;
+        let works = minute / 1440 % 7 < 5 && (360..1080).contains(&(minute % 1440));
+        (minute, works, noise)
+    })
+}
+
 /// A week from Monday 00:00 UTC in 5-minute records: kW and kvar on working days from 06 to
 /// 18 h, and at all other times.
 pub fn production_week(day: (f64, f64), night: (f64, f64)) -> LogMaker {

@@ -1,7 +1,8 @@
 //! The `wattless` program itself, for checks from the outside.
 
+use std::io::{BufRead, BufReader};
 use std::path::{Path, PathBuf};
-use std::process::Command;
+use std::process::{Child, Command, Stdio};
 use std::sync::OnceLock;
 
 /// The program, built once beside the tests in their profile.
@@ -29,4 +30,41 @@ pub fn path() -> &'static Path {
 /// A command that runs the program.
 pub fn command() -> Command {
     Command::new(path())
+}
+
+/// A bench node in a process of its own, ended when this goes out of scope.
+pub struct Served {
+    child: Child,
+    /// Where it serves, as other commands take it.
+    pub address: String,
+}
+
+impl Served {
+    /// Serves on a free port with more arguments of `wattless bench`.
+    ///
+    /// Panics when it does not say where it serves: a check of a live node must not pass without.
+    pub fn new<A: AsRef<std::ffi::OsStr>>(more: &[A]) -> Served {
+        let mut child = command()
+            .args(["bench", "--serve", "tcp:127.0.0.1:0"])
+            .args(more)
+            .stdout(Stdio::piped())
+            .stderr(Stdio::null())
+            .spawn()
+            .expect("the program starts");
+        let out = BufReader::new(child.stdout.take().expect("piped"));
+        let of_line = |line: String| {
+            let mut words = line.split(|c: char| c.is_whitespace() || c == '"').map(str::to_owned);
+            words.find(|w| w.starts_with("tcp:"))
+        };
+        let address =
+            out.lines().map_while(Result::ok).find_map(of_line).expect("says where it serves");
+        Served { child, address }
+    }
+}
+
+impl Drop for Served {
+    fn drop(&mut self) {
+        let _ = self.child.kill();
+        let _ = self.child.wait();
+    }
 }

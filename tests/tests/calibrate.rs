@@ -2,9 +2,8 @@
 //! was put in, and what the node reads afterwards is the truth.
 
 use serde_json::Value;
-use std::io::{BufRead, BufReader};
-use std::process::{Child, Output, Stdio};
-use wattless_tests::program::command;
+use std::process::Output;
+use wattless_tests::program::{Served, command};
 
 /// A heater of 30 kW on 400 V: 230.940 V, 43.3013 A, 0° on every phase. The clamp on L1 reads
 /// 0.8 % high and leads by 30', that on L2 stands 300 counts off.
@@ -16,46 +15,18 @@ const SCENARIO: &str = "[plant]\nname = \"Brackwater Joinery\"\nfeeder = \"Dryin
     [node.errors]\ni1 = { gain_pct = 0.8, phase_min = 30.0 }\ni2 = { offset_counts = 300 }\n\
     [[heater]]\nname = \"Kiln\"\nkw = 30.0\n";
 
-struct Served(Child, String);
-
-impl Served {
-    fn new() -> Served {
-        let folder = tempfile::tempdir().unwrap();
-        let file = folder.path().join("kiln.toml");
-        std::fs::write(&file, SCENARIO).unwrap();
-        let mut child = command()
-            .args(["bench", "--serve", "tcp:127.0.0.1:0"])
-            .arg(&file)
-            .stdout(Stdio::piped())
-            .stderr(Stdio::null())
-            .spawn()
-            .unwrap();
-        let out = BufReader::new(child.stdout.take().unwrap());
-        let at = out
-            .lines()
-            .map_while(Result::ok)
-            .find_map(|l| l.split_whitespace().find(|w| w.starts_with("tcp:")).map(str::to_owned))
-            .expect("says where it serves");
-        Served(child, at)
-    }
-}
-
-impl Drop for Served {
-    fn drop(&mut self) {
-        let _ = self.0.kill();
-        let _ = self.0.wait();
-    }
-}
-
 fn calibrate(at: &str, more: &[&str]) -> Output {
     command().args(["node", "calibrate", at]).args(more).output().unwrap()
 }
 
 #[test]
 fn what_was_put_in_is_found_and_taken_out() {
-    let node = Served::new();
+    let folder = tempfile::tempdir().unwrap();
+    let file = folder.path().join("kiln.toml");
+    std::fs::write(&file, SCENARIO).unwrap();
+    let node = Served::new(&[&file]);
     let truth = ["--volts", "230.940", "--amperes", "43.3013", "--angle", "0", "--seconds", "4"];
-    let out = calibrate(&node.1, &[&truth[..], &["--write", "--json"]].concat());
+    let out = calibrate(&node.address, &[&truth[..], &["--write", "--json"]].concat());
     assert!(out.status.success(), "{}", String::from_utf8_lossy(&out.stderr));
     let v: Value = serde_json::from_slice(&out.stdout).unwrap();
     let number = |v: &Value| v.as_f64().unwrap();
@@ -71,7 +42,7 @@ fn what_was_put_in_is_found_and_taken_out() {
     assert!(number(&after["phi_deg"]).abs() < 0.005, "{after}");
 
     // Without --write nothing is stored, and it says so.
-    let out = calibrate(&node.1, &["--phase", "2", "--volts", "231.5", "--seconds", "2"]);
+    let out = calibrate(&node.address, &["--phase", "2", "--volts", "231.5", "--seconds", "2"]);
     let text = String::from_utf8_lossy(&out.stdout).into_owned();
     assert!(out.status.success() && text.contains("Nothing was changed"), "{text}");
     assert!(text.lines().all(|l| l.chars().count() <= 80), "{text}");
@@ -83,7 +54,7 @@ fn what_was_put_in_is_found_and_taken_out() {
         (vec![], "--volts"),
         (vec!["--angle", "120", "--seconds", "2"], "hookup"),
     ] {
-        let out = calibrate(&node.1, &more);
+        let out = calibrate(&node.address, &more);
         let error = String::from_utf8_lossy(&out.stderr).into_owned();
         assert_eq!(out.status.code(), Some(2), "{more:?}: {error}");
         assert!(out.stdout.is_empty() && error.contains(words), "{more:?}: {error}");

@@ -1,10 +1,9 @@
 //! The program as a user runs it: demo; a node served, asked, pulled, exported; wrong ports.
 
 use serde_json::Value;
-use std::io::{BufRead, BufReader};
 use std::path::Path;
-use std::process::{Child, Output, Stdio};
-use wattless_tests::program::command;
+use std::process::Output;
+use wattless_tests::program::{Served, command};
 
 fn run(args: &[&str]) -> Output {
     command().args(args).output().expect("the program starts")
@@ -19,35 +18,6 @@ fn json(args: &[&str]) -> Value {
 
 fn path(folder: &Path, name: &str) -> String {
     folder.join(name).display().to_string()
-}
-
-/// A bench node in a process of its own, ended with the test.
-struct Served(Child, String);
-
-impl Served {
-    fn new(args: &[&str]) -> Served {
-        let mut child = command()
-            .args(["bench", "--serve", "tcp:127.0.0.1:0"])
-            .args(args)
-            .stdout(Stdio::piped())
-            .stderr(Stdio::null())
-            .spawn()
-            .expect("the program starts");
-        let out = BufReader::new(child.stdout.take().expect("piped"));
-        let at = out
-            .lines()
-            .map_while(Result::ok)
-            .find_map(|l| l.split_whitespace().find(|w| w.starts_with("tcp:")).map(str::to_owned))
-            .expect("says where it serves");
-        Served(child, at)
-    }
-}
-
-impl Drop for Served {
-    fn drop(&mut self) {
-        let _ = self.0.kill();
-        let _ = self.0.wait();
-    }
 }
 
 #[test]
@@ -89,15 +59,15 @@ fn demo_leaves_a_store_that_other_commands_read() {
 fn a_served_node_is_asked_pulled_and_exported() {
     let folder = tempfile::tempdir().unwrap();
     let node = Served::new(&["--fast", "--hours", "2"]);
-    let who = json(&["node", &node.1, "--json"]);
+    let who = json(&["node", &node.address, "--json"]);
     assert_eq!(who["log"]["next_seq"], 120);
     assert_eq!(who["settings"]["wiring"], "four-wire");
     assert!(who["now"]["phases"][0]["v_rms_v"].as_f64().unwrap() > 200.0);
 
     let store = path(folder.path(), "store");
-    let first = json(&["pull", &node.1, &store, "--json"]);
+    let first = json(&["pull", &node.address, &store, "--json"]);
     assert_eq!(first["new_records"], 120);
-    let again = json(&["pull", &node.1, &store, "--json"]);
+    let again = json(&["pull", &node.address, &store, "--json"]);
     assert_eq!((&again["new_records"], &again["already_stored"]), (&0.into(), &120.into()));
 
     let csv = path(folder.path(), "log.csv");

@@ -5,10 +5,9 @@
 
 use serde_json::Value;
 use std::f64::consts::{SQRT_2, TAU};
-use std::io::{BufRead, BufReader};
 use std::path::{Path, PathBuf};
-use std::process::{Child, Command, Output, Stdio};
-use wattless_tests::program;
+use std::process::Output;
+use wattless_tests::program::{self, Served};
 
 /// Clamps as they sit: line from 0, and 1 or −1 for the way they face.
 type Clamps = [(usize, f64); 3];
@@ -173,38 +172,16 @@ fn what_cannot_be_done_exits_with_2_and_one_error() {
     }
 }
 
-/// A served bench node, ended when it goes out of scope.
-struct Served {
-    child: Child,
-    address: String,
-}
-
-impl Served {
-    fn with_leads(name: &str, folder: &Path, leads: &str) -> Served {
-        let scenario = folder.join(name);
-        let made = program::command().args(["bench", "--write-scenario"]).arg(&scenario).output();
-        assert!(made.unwrap().status.success());
-        let text = std::fs::read_to_string(&scenario).unwrap();
-        let text =
-            text.replacen("[node.errors]", &format!("[node.leads]\n{leads}\n[node.errors]"), 1);
-        std::fs::write(&scenario, text).unwrap();
-        let mut bench: Command = program::command();
-        bench.arg("bench").arg(&scenario);
-        // A Tuesday at ten, in the middle of the early shift.
-        bench.args(["--serve", "tcp:127.0.0.1:0", "--at", "2026-03-03T10:00", "--json"]);
-        let mut child = bench.stdout(Stdio::piped()).stderr(Stdio::null()).spawn().unwrap();
-        let mut line = String::new();
-        BufReader::new(child.stdout.take().unwrap()).read_line(&mut line).unwrap();
-        let answer: Value = serde_json::from_str(&line).unwrap();
-        Served { child, address: answer["address"].as_str().unwrap().to_owned() }
-    }
-}
-
-impl Drop for Served {
-    fn drop(&mut self) {
-        let _ = self.child.kill();
-        let _ = self.child.wait();
-    }
+/// A served bench node with leads in other places.
+fn served(name: &str, folder: &Path, leads: &str) -> Served {
+    let scenario = folder.join(name);
+    let made = program::command().args(["bench", "--write-scenario"]).arg(&scenario).output();
+    assert!(made.unwrap().status.success());
+    let text = std::fs::read_to_string(&scenario).unwrap();
+    let text = text.replacen("[node.errors]", &format!("[node.leads]\n{leads}\n[node.errors]"), 1);
+    std::fs::write(&scenario, text).unwrap();
+    // A Tuesday at ten, in the middle of the early shift.
+    Served::new(&[scenario.as_os_str(), "--at".as_ref(), "2026-03-03T10:00".as_ref()])
 }
 
 /// The picture of a live node, once it has its first reading.
@@ -225,11 +202,11 @@ fn live(address: &str, more: &[&str]) -> (Value, i32) {
 #[test]
 fn a_live_node_is_checked() {
     let folder = tempfile::tempdir().unwrap();
-    let node = Served::with_leads("right.toml", folder.path(), "");
+    let node = served("right.toml", folder.path(), "");
     let (answer, code) = live(&node.address, &[]);
     assert_eq!((answer["verdict"].as_str(), code), (Some("right"), 0), "{answer:#}");
     drop(node);
-    let node = Served::with_leads("wrong.toml", folder.path(), "i1 = \"l2\"\ni2 = \"-l1\"");
+    let node = served("wrong.toml", folder.path(), "i1 = \"l2\"\ni2 = \"-l1\"");
     let (answer, code) = live(&node.address, &["--then-after", "1"]);
     assert_eq!((answer["verdict"].as_str(), code), (Some("wrong"), 1));
     let place = |lead: &str| {

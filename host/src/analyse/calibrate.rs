@@ -345,44 +345,19 @@ pub fn offsets(
     Ok(means)
 }
 
+/// Longest wait for a capture.
+const CAPTURE_WAIT: Duration = Duration::from_secs(3);
+
 /// Takes raw captures of a node.
 pub fn captures(
     client: &mut AnyClient,
     count: usize,
 ) -> Result<Vec<Vec<[i32; ACTIVE]>>, CalibrateError> {
-    let mut all = Vec::new();
-    for _ in 0..count {
-        all.push(capture(client)?);
-    }
-    Ok(all)
-}
-
-fn capture(client: &mut AnyClient) -> Result<Vec<[i32; ACTIVE]>, CalibrateError> {
-    let info = client.capture()?;
-    let begin = Instant::now();
-    let mut frames = Vec::new();
-    while frames.len() < usize::from(info.frames) {
-        let from = u16::try_from(frames.len()).unwrap_or(u16::MAX);
-        match client.read_capture(info.capture, from) {
-            Ok(slice) => {
-                let before = frames.len();
-                frames.extend(slice.counts.chunks_exact(3 * ACTIVE).map(|frame| {
-                    std::array::from_fn(|k| {
-                        let byte = |at: usize| frame.get(3 * k + at).copied().unwrap_or(0);
-                        i32::from_le_bytes([0, byte(0), byte(1), byte(2)]) >> 8
-                    })
-                }));
-                if frames.len() == before {
-                    return Err(CalibrateError::NoCapture);
-                }
-            }
-            Err(e) if e.refusal().is_some() && begin.elapsed() < Duration::from_secs(3) => {
-                std::thread::sleep(Duration::from_millis(20));
-            }
-            Err(e) => return Err(e.into()),
-        }
-    }
-    Ok(frames)
+    let one = |client: &mut AnyClient| {
+        let captured = client.captured(CAPTURE_WAIT)?.ok_or(CalibrateError::NoCapture)?;
+        Ok(captured.frames)
+    };
+    (0..count).map(|_| one(client)).collect()
 }
 
 #[cfg(test)]

@@ -8,6 +8,7 @@ use super::address::Address;
 use super::transport::Transport;
 use std::io;
 use std::time::{Duration, Instant};
+use wattless_core::frame::ACTIVE;
 use wattless_core::settings::Settings;
 use wattless_core::wire::{
     CaptureInfo, CaptureSlice, FrameKind, FrameReader, HookupSnapshot, Identity, Live, LogBounds,
@@ -132,6 +133,23 @@ impl LinkError {
             _ => None,
         }
     }
+}
+
+/// A waveform capture.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Captured {
+    /// Seconds between two frames.
+    pub step_s: f64,
+    /// Counts of v1, v2, v3, i1, i2, i3 of each frame.
+    pub frames: Vec<[i32; ACTIVE]>,
+}
+
+/// The counts of a frame: 24 bits each, little-endian.
+fn counts_of(frame: &[u8]) -> [i32; ACTIVE] {
+    std::array::from_fn(|k| {
+        let byte = |at: usize| frame.get(3 * k + at).copied().unwrap_or(0);
+        i32::from_le_bytes([0, byte(0), byte(1), byte(2)]) >> 8
+    })
 }
 
 /// What went over the link.
@@ -320,6 +338,35 @@ impl<T: Transport> Client<T> {
     /// Asks for frames of kept waveforms.
     pub fn read_capture(&mut self, capture: u16, from: u16) -> Result<CaptureSlice, LinkError> {
         expect!(self, Request::ReadCapture { capture, from }, CaptureFrames)
+    }
+
+    /// Takes a waveform capture and fetches all of it: raw counts, frame by frame.
+    ///
+    /// `None` when the node makes none, or another client's capture took its place for `longest`.
+    pub fn captured(&mut self, longest: Duration) -> Result<Option<Captured>, LinkError> {
+        let info = match self.capture() {
+            Ok(info) => info,
+            Err(e) if e.refusal().is_some() => return Ok(None),
+            Err(e) => return Err(e),
+        };
+        let begin = Instant::now();
+        let mut frames = Vec::with_capacity(usize::from(info.frames));
+        while frames.len() < usize::from(info.frames) {
+            let from = u16::try_from(frames.len()).unwrap_or(u16::MAX);
+            match self.read_capture(info.capture, from) {
+                Ok(slice) if slice.counts.len() < 3 * ACTIVE => return Ok(None),
+                Ok(slice) => frames.extend(slice.counts.chunks_exact(3 * ACTIVE).map(counts_of)),
+                // Not full yet.
+                Err(e) if e.refusal().is_some() => {
+                    if begin.elapsed() > longest {
+                        return Ok(None);
+                    }
+                    std::thread::sleep(Duration::from_millis(20));
+                }
+                Err(e) => return Err(e),
+            }
+        }
+        Ok(Some(Captured { step_s: 1e3 / f64::from(info.sample_rate_mhz.max(1)), frames }))
     }
 
     /// Asks for what a connection check needs.

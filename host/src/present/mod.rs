@@ -13,6 +13,7 @@ pub mod number;
 pub mod phasor_picture;
 pub mod picture;
 pub mod report;
+pub mod rows;
 pub mod size;
 pub mod survey;
 pub mod text;

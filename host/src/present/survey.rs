@@ -1,15 +1,14 @@
 //! The survey on a terminal: verdict first, then figures, the week in pictures, the log's state.
 
 use super::number::{NONE, Prefix, count, grouped, percent, pf, span};
-use super::picture;
 use super::text::{Page, Style};
 use super::words::{Words, prefix, words};
+use super::{picture, rows};
 use crate::analyse::reread::Reread;
 use crate::analyse::survey::Survey;
 use crate::analyse::survey::clock::hour_of_week;
 use crate::analyse::survey::demand::DemandAt;
 use crate::analyse::survey::factors::DurationRow;
-use crate::analyse::survey::profile::Part;
 use crate::site::DemandKind;
 
 /// Width of the labels ahead of paragraphs.
@@ -294,24 +293,6 @@ fn week(page: &mut Page, s: &Survey, u: Prefix) {
         &format!("Load: a full bar is {} as the mean of an hour.", u.with(most, "W")),
     );
     page.line("");
-    let parts = &s.profile.parts;
-    let all = s.energy.reactive_net_varh;
-    let row = |name: &str, p: &Part| {
-        vec![
-            name.to_owned(),
-            format!("{:.0} h", p.measured_h),
-            u.number_or_none(p.p_w),
-            u.number_or_none(p.q1_var),
-            pf(p.pf),
-            if p.measured_h > 0.0 { u.energy_number(p.reactive_net_varh) } else { NONE.to_owned() },
-            if all > 0.0 && p.measured_h > 0.0 {
-                percent(p.reactive_net_varh / all)
-            } else {
-                NONE.to_owned()
-            },
-        ]
-    };
-    let [from, to] = s.basis.working_h;
     let header = [
         "".to_owned(),
         "time".to_owned(),
@@ -322,15 +303,7 @@ fn week(page: &mut Page, s: &Survey, u: Prefix) {
         "share".to_owned(),
     ];
     let header: Vec<&str> = header.iter().map(String::as_str).collect();
-    page.table(
-        &header,
-        &[
-            row(&format!("Working hours, {from:02}–{to:02} h"), &parts.working),
-            row("Nights of working days", &parts.nights),
-            row("Days off", &parts.days_off),
-        ],
-        &[],
-    );
+    page.table(&header, &rows::parts(s, u), &[]);
 }
 
 fn days(page: &mut Page, s: &Survey, u: Prefix) {
@@ -404,27 +377,12 @@ fn short_number(u: Prefix, x: f64) -> String {
 fn phases(page: &mut Page, s: &Survey, u: Prefix) {
     let p = &s.phases;
     page.heading(&marked(s, "Phases"));
-    let volts = |v: Option<f64>| v.map_or_else(|| NONE.to_owned(), |v| format!("{v:.1}"));
-    let rows: Vec<Vec<String>> = p
-        .phases
-        .iter()
-        .enumerate()
-        .map(|(k, f)| {
-            vec![
-                format!("L{}", k + 1),
-                volts(f.v_rms_v),
-                volts(f.v_min_v),
-                volts(f.v_max_v),
-                super::number::four_digits(f.i_rms_a),
-                super::number::four_digits(f.i_max_a),
-                u.number(f.p_w),
-                u.number(f.q1_var),
-                pf(f.pf),
-            ]
-        })
-        .collect();
     let (kw, kvar) = (u.unit("W"), u.unit("var"));
-    page.table(&["", "V rms", "least", "most", "A rms", "most", &kw, &kvar, "PF"], &rows, &[]);
+    page.table(
+        &["", "V rms", "least", "most", "A rms", "most", &kw, &kvar, "PF"],
+        &rows::phases(s, u),
+        &[],
+    );
     let mut notes = Vec::new();
     if let Some(nominal) = p.v_nominal_v {
         let range = p.phases.iter().filter_map(|f| Some((f.v_min_v?, f.v_max_v?)));

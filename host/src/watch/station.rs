@@ -6,7 +6,7 @@
 use super::alarm::{Alarms, Change, Kind};
 use super::config::WatchTerms;
 use super::diary::Diary;
-use super::state::{Link, Shared, Waves};
+use super::state::{Link, Shared};
 use crate::collect::address::Address;
 use crate::collect::link::{AnyClient, LinkError, Patience};
 use crate::collect::pull::{PullError, PullOptions, pull};
@@ -352,9 +352,7 @@ impl Station {
         let waves = super::waves::fetch(client, &settings)?;
         self.shared.change(self.place, |s| {
             s.phasors = snapshot.map(|s| s.phasors);
-            if let Some((step_s, channels)) = waves {
-                s.waves = Some(Waves { step_s, channels, at_ms: Self::now_ms() });
-            }
+            s.waves = waves.or(s.waves.take());
         });
         Ok(())
     }

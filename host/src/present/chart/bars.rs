@@ -35,6 +35,22 @@ pub struct StackChart {
     pub told: String,
 }
 
+/// A plot of equal slots for bars from zero up to a height, with room above, and a slot's width.
+fn slots(
+    scene: &mut Scene,
+    c: &Canvas,
+    locale: &Locale,
+    unit: &str,
+    (count, high, above): (usize, f64, f64),
+) -> (Plot, f64) {
+    let rows = (c.height / c.line / 2.8) as usize;
+    let y = Ticks::over(0.0, high, rows.clamp(3, 6));
+    let x = (0.0, count as f64);
+    let plot = Plot::new(scene, c, locale, &Layout { y, unit, x, right: 0.0, below: 2.3, above });
+    let [left, _, right, _] = plot.edges();
+    (plot, (right - left) / count.max(1) as f64)
+}
+
 impl Chart for StackChart {
     fn scene(&self, canvas: &Canvas, locale: &Locale) -> Scene {
         let mut scene = Scene::new(canvas);
@@ -43,22 +59,8 @@ impl Chart for StackChart {
             self.layers.iter().map(|l| l.values.get(k).copied().unwrap_or(0.0)).sum::<f64>()
         };
         let high = (0..self.names.len()).map(total).fold(0.0, f64::max);
-        let rows = (c.height / c.line / 2.8) as usize;
-        let plot = Plot::new(
-            &mut scene,
-            c,
-            locale,
-            &Layout {
-                y: Ticks::over(0.0, high, rows.clamp(3, 6)),
-                unit: &self.unit,
-                x: (0.0, self.names.len() as f64),
-                right: 0.0,
-                below: 2.3,
-                above: 0.4,
-            },
-        );
-        let [left, _, right, bottom] = plot.edges();
-        let slot = (right - left) / self.names.len().max(1) as f64;
+        let (plot, slot) = slots(&mut scene, c, locale, &self.unit, (self.names.len(), high, 0.4));
+        let [left, _, _, bottom] = plot.edges();
         let width = (slot * 0.66).min(c.letter * 14.0);
         for (k, name) in self.names.iter().enumerate() {
             let middle = left + (k as f64 + 0.5) * slot;
@@ -140,22 +142,8 @@ impl Chart for SpectrumChart {
             .iter()
             .map(|o| o.highest.max(o.value).max(o.limit.unwrap_or(0.0)))
             .fold(0.0, f64::max);
-        let rows = (c.height / c.line / 2.8) as usize;
-        let plot = Plot::new(
-            &mut scene,
-            c,
-            locale,
-            &Layout {
-                y: Ticks::over(0.0, high, rows.clamp(3, 6)),
-                unit: &self.unit,
-                x: (0.0, self.orders.len() as f64),
-                right: 0.0,
-                below: 2.3,
-                above: 0.0,
-            },
-        );
-        let [left, _, right, bottom] = plot.edges();
-        let slot = (right - left) / self.orders.len().max(1) as f64;
+        let (plot, slot) = slots(&mut scene, c, locale, &self.unit, (self.orders.len(), high, 0.0));
+        let [left, _, _, bottom] = plot.edges();
         let width = (slot * 0.5).min(c.letter * 5.0);
         for (k, o) in self.orders.iter().enumerate() {
             let middle = left + (k as f64 + 0.5) * slot;

@@ -28,6 +28,13 @@ pub struct Trace {
     pub slack_ms: i64,
 }
 
+impl Trace {
+    /// A line whose values hold over their stretches, as demand does, without a band.
+    pub fn held(name: String, ink: Ink, dash: Dash, samples: Vec<Sample>) -> Trace {
+        Trace { name, ink, dash, samples, band: false, steps: true, slack_ms: 1000 }
+    }
+}
+
 /// A level with its name.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Level {

@@ -7,7 +7,7 @@ use crate::present::chain::chain_state;
 use crate::present::chart::phasor::PhasorChart;
 use crate::present::hookup as words_of_check;
 use crate::present::number::{NONE, count, four_digits, percent, pf, span};
-use crate::present::words;
+use crate::present::{rows, words};
 use wattless_core::hookup::Verdict;
 
 /// Gaps that are listed one by one.
@@ -307,30 +307,12 @@ pub(super) fn phases(m: &Material<'_>) -> Section {
     let p = &s.phases;
     let u = words::prefix(s);
     let mut out = Section::new("phases", "Phases, voltage, harmonics");
-    let volts = |v: Option<f64>| v.map_or_else(|| NONE.to_owned(), |v| format!("{v:.1}"));
     out.add(Block::Table(Table {
         caption: "Each phase over the log; least and most are of whole records".into(),
         head: ["", "V rms", "least", "most", "A rms", "most", &u.unit("W"), &u.unit("var"), "PF"]
             .map(str::to_owned)
             .to_vec(),
-        rows: p
-            .phases
-            .iter()
-            .enumerate()
-            .map(|(k, f)| {
-                vec![
-                    format!("L{}", k + 1),
-                    volts(f.v_rms_v),
-                    volts(f.v_min_v),
-                    volts(f.v_max_v),
-                    four_digits(f.i_rms_a),
-                    four_digits(f.i_max_a),
-                    u.number(f.p_w),
-                    u.number(f.q1_var),
-                    pf(f.pf),
-                ]
-            })
-            .collect(),
+        rows: rows::phases(m.survey, u),
         ..Table::default()
     }));
     let mut points = Vec::new();

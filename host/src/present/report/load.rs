@@ -4,7 +4,6 @@ use super::Material;
 use super::model::{Block, Section, Table};
 use crate::analyse::survey::clock::HOUR_MS;
 use crate::analyse::survey::demand::DemandAt;
-use crate::analyse::survey::profile::Part;
 use crate::present::chart::duration::{Curve, DurationChart};
 use crate::present::chart::factor::{FactorChart, FactorPoint};
 use crate::present::chart::heat::{HeatChart, Hour};
@@ -13,7 +12,7 @@ use crate::present::chart::reduce::Sample;
 use crate::present::chart::scene::{Dash, Shape};
 use crate::present::chart::time::{Level, Note, TimeChart, Trace};
 use crate::present::number::{NONE, Prefix, percent, pf};
-use crate::present::words;
+use crate::present::{rows, words};
 use crate::site::DemandKind;
 
 /// Logs up to this length are shown as they ran; longer ones also as a typical week.
@@ -125,34 +124,12 @@ pub(super) fn week(m: &Material<'_>) -> Section {
         260.0,
         heat(m),
     );
-    let parts = &s.profile.parts;
-    let all = s.energy.reactive_net_varh;
-    let row = |name: String, p: &Part| {
-        vec![
-            name,
-            format!("{:.0} h", p.measured_h),
-            u.number_or_none(p.p_w),
-            u.number_or_none(p.q1_var),
-            pf(p.pf),
-            if p.measured_h > 0.0 { u.energy_number(p.reactive_net_varh) } else { NONE.into() },
-            if all > 0.0 && p.measured_h > 0.0 {
-                percent(p.reactive_net_varh / all)
-            } else {
-                NONE.into()
-            },
-        ]
-    };
-    let [from, to] = s.basis.working_h;
     out.add(Block::Table(Table {
         caption: "Parts of the week: means, and their share of the reactive energy".into(),
         head: ["", "recorded", &u.unit("W"), &u.unit("var"), "PF", &u.unit("varh"), "share"]
             .map(str::to_owned)
             .to_vec(),
-        rows: vec![
-            row(format!("Working hours, {from:02}–{to:02} h"), &parts.working),
-            row("Nights of working days".into(), &parts.nights),
-            row("Days off".into(), &parts.days_off),
-        ],
+        rows: rows::parts(s, u),
         ..Table::default()
     }));
     out.points(words::words(s).when);
@@ -179,15 +156,6 @@ fn typical_week(m: &Material<'_>) -> TimeChart {
             .collect::<Vec<_>>()
     };
     let hours = &s.profile.hours_of_week;
-    let trace = |name: String, ink, dash, samples| Trace {
-        name,
-        ink,
-        dash,
-        samples,
-        band: false,
-        steps: true,
-        slack_ms: 1000,
-    };
     TimeChart {
         clock: clock.unwrap_or_else(|_| m.traces.clock.clone()),
         from_ms: monday_ms,
@@ -195,8 +163,13 @@ fn typical_week(m: &Material<'_>) -> TimeChart {
         unit: format!("{}, {}", u.unit("W"), u.unit("var")),
         at_least: (0.0, 0.0),
         traces: vec![
-            trace(u.unit("W"), Ink::Active, Dash::Solid, series(&|h| hours.get(h)?.p_w)),
-            trace(u.unit("var"), Ink::Reactive, Dash::Long, series(&|h| hours.get(h)?.q1_var)),
+            Trace::held(u.unit("W"), Ink::Active, Dash::Solid, series(&|h| hours.get(h)?.p_w)),
+            Trace::held(
+                u.unit("var"),
+                Ink::Reactive,
+                Dash::Long,
+                series(&|h| hours.get(h)?.q1_var),
+            ),
         ],
         levels: Vec::new(),
         notes: Vec::new(),
@@ -307,15 +280,6 @@ fn demand_chart(m: &Material<'_>) -> TimeChart {
     let series = |get: &dyn Fn(&super::traces::Slot) -> f64| {
         t.whole().map(|x| Sample::flat(x.start_ms, x.end_ms, get(x) * k)).collect::<Vec<_>>()
     };
-    let trace = |name: String, ink, dash, samples| Trace {
-        name,
-        ink,
-        dash,
-        samples,
-        band: false,
-        steps: true,
-        slack_ms: 1000,
-    };
     let billed = s.demand.billed();
     let note = |d: Option<DemandAt>, value: fn(&DemandAt) -> f64, unit: &str, shape, ink| {
         d.map(|d| Note {
@@ -349,8 +313,8 @@ fn demand_chart(m: &Material<'_>) -> TimeChart {
         unit: format!("{}, {}", u.unit("W"), u.unit("VA")),
         at_least: (0.0, 0.0),
         traces: vec![
-            trace(u.unit("VA"), Ink::Apparent, Dash::Solid, series(&|x| x.s_va())),
-            trace(u.unit("W"), Ink::Active, Dash::Solid, series(&|x| x.p_w())),
+            Trace::held(u.unit("VA"), Ink::Apparent, Dash::Solid, series(&|x| x.s_va())),
+            Trace::held(u.unit("W"), Ink::Active, Dash::Solid, series(&|x| x.p_w())),
         ],
         levels: m
             .demand_limit_w

@@ -23,8 +23,7 @@ pub struct DemandRules {
 
 impl DemandRules {
     /// Rules of a site.
-    pub fn new(_terms: &AlarmTerms, site: &Site) -> DemandRules {
-        // A sliding demand is projected by its block: its steps would need the future too.
+    pub fn new(site: &Site) -> DemandRules {
         let rule: Option<DemandRule> = match site.demand.kind {
             DemandKind::Block => site.demand.block(),
             DemandKind::Sliding => site.demand.sliding(),

@@ -9,8 +9,8 @@ use super::gate::Side;
 use super::{AlarmTerms, Finding, Kind, Observed};
 use wattless_core::record::ORDERS;
 
-/// Records of running time to learn what is usual, in seconds.
-const LEARN_S: f64 = 5.0 * 86_400.0;
+/// Running time to learn what is usual, in seconds.
+const LEARN_S: f64 = 2.0 * 86_400.0;
 
 /// A harmonic voltage below this share of the fundamental does not matter here.
 const VOLTAGE_COUNTS: f64 = 0.02;
@@ -50,7 +50,7 @@ impl HarmonicRules {
         if !loaded {
             return;
         }
-        let armed = self.learnt_s >= LEARN_S.min(2.0 * 86_400.0);
+        let armed = self.learnt_s >= LEARN_S;
         self.learnt_s += o.seconds;
         for (k, order) in ORDERS.iter().enumerate() {
             // Amperes, not a share of the fundamental, which falls when the load does.

@@ -118,7 +118,7 @@ impl Alarms {
             gates: BTreeMap::new(),
             standing: BTreeMap::new(),
             peak: UsualPeak::default(),
-            demand: demand::DemandRules::new(&terms, site),
+            demand: demand::DemandRules::new(site),
             supply: supply::SupplyRules::new(site),
             harmonics: harmonics::HarmonicRules::default(),
             steps: steps::StepRules::new(&terms),

@@ -200,7 +200,6 @@ impl SupplyRules {
             if !t.units_kvar.is_empty() {
                 input.load = LoadKind::Corrected;
             }
-            input.expected_v = None;
             let report = hookup::check(&input);
             self.connection = match report.verdict {
                 Verdict::Right => Side::Good,

@@ -5,7 +5,6 @@ use crate::present::chart::ink;
 use crate::present::chart::svg::escape;
 use crate::present::locale::Locale;
 use crate::site::Site;
-use crate::watch::alarm::Alarm;
 use crate::watch::config::WatchTerms;
 use crate::watch::state::StationState;
 use std::collections::HashMap;
@@ -30,38 +29,30 @@ pub fn alarms(s: &StationState, when: &dyn Fn(i64) -> String) -> String {
     if s.standing.is_empty() {
         out.push_str("<p>No alarm stands.</p>");
     }
-    let mut list = |all: &mut dyn Iterator<Item = &Alarm>| {
-        for a in all {
-            let until =
-                a.cleared_ms.map_or(String::new(), |ms| format!(", over {}", safe(&when(ms))));
+    for a in s.standing.iter().rev() {
+        let _ = write!(
+            out,
+            "<article class=\"alarm\"><h4>{}</h4><p class=\"when\">Since {}</p><p>{}</p>\
+             <p><strong>First:</strong> {}</p></article>",
+            safe(&titled(a)),
+            safe(&when(a.since_ms)),
+            safe(&a.evidence),
+            safe(a.kind.check_first())
+        );
+    }
+    let mut over = s.changes.iter().filter_map(|a| Some((a, a.cleared_ms?))).take(10).peekable();
+    if over.peek().is_some() {
+        out.push_str("<details><summary>Over</summary>");
+        for (a, cleared_ms) in over {
             let _ = write!(
                 out,
-                "<article class=\"alarm\"><h4>{}</h4><p class=\"when\">Since {}{until}</p><p>{}</p>\
-                 <p><strong>First:</strong> {}</p></article>",
+                "<p>{}: {} to {}. {}</p>",
                 safe(&titled(a)),
-                safe(&when(a.since_ms)),
-                safe(&a.evidence),
-                safe(a.kind.check_first())
+                safe(&when(a.raised_ms)),
+                safe(&when(cleared_ms)),
+                safe(&a.evidence)
             );
         }
-    };
-    list(&mut s.standing.iter().rev());
-    let over: Vec<_> = s.changes.iter().filter(|a| a.cleared_ms.is_some()).take(10).collect();
-    if !over.is_empty() {
-        out.push_str("<details><summary>Over</summary>");
-        let mut list = |all: &mut dyn Iterator<Item = &Alarm>| {
-            for a in all {
-                let _ = write!(
-                    out,
-                    "<p>{}: {} to {}. {}</p>",
-                    safe(&titled(a)),
-                    safe(&when(a.raised_ms)),
-                    safe(&a.cleared_ms.map(when).unwrap_or_default()),
-                    safe(&a.evidence)
-                );
-            }
-        };
-        list(&mut over.into_iter());
         out.push_str("</details>");
     }
     out
