@@ -14,43 +14,18 @@ board=$root/firmware/boards/emulated
 target=thumbv7em-none-eabihf
 seconds=${SECONDS_OF_SAMPLES:-125}
 
-say() { printf '%s\n' "$*"; }
-give_up() { say "emulated: $*" >&2; exit 2; }
-
-install() {
-    if [ "$(id -u)" != 0 ] || ! command -v apt-get >/dev/null; then
-        give_up "please install: $*"
-    fi
-    apt-get update -qq
-    DEBIAN_FRONTEND=noninteractive apt-get install -y -qq --no-install-recommends "$@" >/dev/null
-}
+about=emulated
+source tests/boards.sh
 
 command -v qemu-system-arm >/dev/null || install qemu-system-arm
 
-# Rustup's toolchain with the target if it can be had, else Debian's with the core library from source.
-if [ -z "${DEBIAN_RUST:-}" ] && command -v rustup >/dev/null &&
-    { rustup target list --installed | grep -qx "$target" ||
-      timeout 120 rustup target add "$target" >/dev/null 2>&1; }; then
-    dir=$board/target
-    build() { (cd "$board" && cargo build --release --locked --target "$target" "$@"); }
-else
-    [ -x /usr/bin/cargo ] && [ -d /usr/src/rustc-"$(/usr/bin/rustc --version 2>/dev/null | cut -d' ' -f2)" ] &&
-        command -v arm-none-eabi-ld >/dev/null ||
-        install rustc-web cargo-web rust-web-src binutils-arm-none-eabi
-    dir=$board/target/debian
-    build() {
-        (cd "$board" && RUSTC_BOOTSTRAP=1 /usr/bin/cargo build --config debian.toml --release \
-            --locked --target "$target" --target-dir target/debian "$@")
-    }
-fi
-elf=$dir/$target/release/wattless-emulated
+build() { build_board "$board" "$target" wattless-emulated "$@"; }
 
 if [ "${1:-}" != serve ]; then
     say "== no panic can be reached: the panic handler calls a function that nobody defines"
     # What a dependency makes impossible would be listed here. There is nothing.
     if ! build --features no-panic; then
-        say "emulated: a panic can be reached (or the build failed): see above for what calls it" >&2
-        exit 1
+        wrong "a panic can be reached (or the build failed): see above for what calls it"
     fi
     say "linked without a panic handler; nothing remains"
 fi
@@ -96,8 +71,7 @@ say "== the same samples on the emulated node and on this machine"
 }
 python3 "$root/tests/emulated_budget.py" "$elf" count.log
 if ! cmp flash.bin expected.bin; then
-    say "emulated: the flash differs from the laptop's: the core is not the same bit for bit" >&2
-    exit 1
+    wrong "the flash differs from the laptop's: the core is not the same bit for bit"
 fi
 cmp -s flash.bin start.bin && give_up "nothing was logged"
 say "flash identical, $(stat -c %s flash.bin) bytes"
@@ -107,7 +81,7 @@ cp start.bin flash.bin
 port=$((20000 + RANDOM % 20000))
 emulate "tcp:127.0.0.1:$port,server,nowait" serve >/dev/null 2>emulator.log &
 qemu=$!
-"$laptop" talk "tcp:127.0.0.1:$port" "$work" || { cat emulator.log >&2; say "emulated: the link failed" >&2; exit 1; }
+"$laptop" talk "tcp:127.0.0.1:$port" "$work" || { cat emulator.log >&2; wrong "the link failed"; }
 kill "$qemu"
 wait "$qemu" 2>/dev/null || true
 qemu=
@@ -118,9 +92,9 @@ for name in $("$laptop" cases); do
     cd "$work/$name"
     words=$("$laptop" case "$name" .)
     (emulate null) >run.log || { cat run.log; give_up "$name: the node stopped with an error"; }
-    cmp flash.bin expected.bin || { say "emulated: $name: the flash differs from the laptop's" >&2; exit 1; }
+    cmp flash.bin expected.bin || wrong "$name: the flash differs from the laptop's"
     "$wattless" measure samples.counts --records records.bin --node-id 182 >/dev/null
-    "$laptop" compare . || { say "emulated: $name: measure differs from the node" >&2; exit 1; }
+    "$laptop" compare . || wrong "$name: measure differs from the node"
     say "$name: equal in every byte ($(($(stat -c %s records.bin) / 256)) records)"
 done
 
@@ -145,12 +119,12 @@ for ((kill = 1; kill <= kills; kill++)); do
     kill -KILL "$qemu" 2>/dev/null || true
     wait "$qemu" 2>/dev/null || true
     qemu=
-    "$laptop" cut . || { say "emulated: kill $kill did harm" >&2; exit 1; }
+    "$laptop" cut . || wrong "kill $kill did harm"
 done
 cp flash.bin before.bin
 cp flash.bin expected.bin
 "$laptop" expect . "$rate"
 (emulate null tell) >told.log || give_up "the node does not start after the kills"
 "$laptop" cut .
-cmp flash.bin expected.bin || { say "emulated: the flash differs after the kills" >&2; exit 1; }
+cmp flash.bin expected.bin || wrong "the flash differs after the kills"
 say "== done"

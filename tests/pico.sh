@@ -10,36 +10,11 @@ root=$PWD
 board=$root/firmware/boards/pico
 emulator=rp2040js@1.4.1
 
-say() { printf '%s\n' "$*"; }
-give_up() { say "pico: $*" >&2; exit 2; }
-wrong() { say "pico: $*" >&2; exit 1; }
-
-install() {
-    if [ "$(id -u)" != 0 ] || ! command -v apt-get >/dev/null; then
-        give_up "please install: $*"
-    fi
-    apt-get update -qq
-    DEBIAN_FRONTEND=noninteractive apt-get install -y -qq --no-install-recommends "$@" >/dev/null
-}
+about=pico
+source tests/boards.sh
 
 # build CHIP TARGET: leaves the path of the program in $elf.
-build() {
-    local chip=$1 target=$2 only=(--no-default-features --features "$1")
-    elf=$board/target/$target/release/wattless-pico
-    if [ -z "${DEBIAN_RUST:-}" ] && command -v rustup >/dev/null &&
-        { rustup target list --installed | grep -qx "$target" ||
-          timeout 120 rustup target add "$target" >/dev/null 2>&1; }; then
-        (cd "$board" && cargo build --release --locked --target "$target" "${only[@]}")
-    else
-        [ -x /usr/bin/cargo ] &&
-            [ -d /usr/src/rustc-"$(/usr/bin/rustc --version 2>/dev/null | cut -d' ' -f2)" ] &&
-            command -v arm-none-eabi-ld >/dev/null ||
-            install rustc-web cargo-web rust-web-src binutils-arm-none-eabi
-        elf=$board/target/debian/$target/release/wattless-pico
-        (cd "$board" && RUSTC_BOOTSTRAP=1 /usr/bin/cargo build --config debian.toml \
-            --release --locked --target "$target" --target-dir target/debian "${only[@]}")
-    fi
-}
+build() { build_board "$board" "$2" wattless-pico --no-default-features --features "$1"; }
 
 # Code and static memory against 256 and 128 KiB; the stack is measured below.
 say "== programs for both chips"
