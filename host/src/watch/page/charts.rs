@@ -46,6 +46,7 @@ pub fn waves(w: &Waves, locale: &Locale) -> String {
         if peak <= 0.0 {
             continue;
         }
+        let mut names = Vec::new();
         for k in 0..3 {
             let points: Vec<_> = w.channels[from + k]
                 .iter()
@@ -56,9 +57,15 @@ pub fn waves(w: &Waves, locale: &Locale) -> String {
                     (at, middle - f64::from(*x) / peak * 48.0)
                 })
                 .collect();
-            let Some(end) = points.last().copied() else { continue };
+            names.extend(points.last().map(|end| (end.1 + 4.0, k)));
             scene.line(points, inks[k], 1.5, dashes[k]);
-            scene.text((324.0, end.1 + 4.0), (k + 1).to_string(), Anchor::Start, inks[k]);
+        }
+        // Names at the ends, from the top down, none on another.
+        names.sort_by(|a, b| a.0.total_cmp(&b.0));
+        let mut free = f64::NEG_INFINITY;
+        for (y, k) in names {
+            free = y.max(free) + 12.0;
+            scene.text((324.0, free - 12.0), (k + 1).to_string(), Anchor::Start, inks[k]);
         }
     }
     let alt = "Two cycles of the voltages above and of the currents below";
