@@ -1,7 +1,7 @@
 //! Which candidates are looked at: all of them where they are few, else a search by neighbours.
 
 use super::candidate::Genome;
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 
 /// Candidates that were looked at with what each is worth.
 #[derive(Clone, Debug, Default)]
@@ -29,7 +29,8 @@ impl Looked {
 /// Up to `most` candidates there is no search: all are looked at. Beyond, it starts from nothing,
 /// from every single choice, and from the best single choice of every place together; then takes
 /// the best few and changes one place, or two at once where places are few; where that finds
-/// nothing new, the next best as well, until `most` are looked at.
+/// nothing new, the next best as well, until `most` are looked at. The neighbours of the best are
+/// always looked at, also beyond `most`: no change of one place betters what is found.
 pub fn search(
     choices: &[usize],
     most: usize,
@@ -66,7 +67,7 @@ pub fn search(
         let before = looked.worth.len();
         let mut heads: Vec<(Genome, f64)> =
             looked.worth.iter().map(|(g, w)| (g.clone(), *w)).collect();
-        heads.sort_by(|a, b| b.1.total_cmp(&a.1));
+        heads.sort_by(|a, b| b.1.total_cmp(&a.1).then(a.0.cmp(&b.0)));
         heads.truncate(width);
         let mut next = Vec::new();
         for (head, _) in &heads {
@@ -77,10 +78,21 @@ pub fn search(
         }
         add(&mut looked, next, most, judge);
         if looked.worth.len() >= most || (looked.worth.len() == before && width >= before) {
-            return looked;
+            break;
         }
         if looked.worth.len() == before {
             width *= 2;
+        }
+    }
+    // Where the number was used up in the middle of a way: to the end of it.
+    loop {
+        let before = looked.worth.len();
+        let Some(best) = looked.best().cloned() else { return looked };
+        let mut next = neighbours(&best, choices);
+        next.extend(second_neighbours(&best, choices));
+        add(&mut looked, next, usize::MAX, judge);
+        if looked.worth.len() == before {
+            return looked;
         }
     }
 }
@@ -137,9 +149,9 @@ fn add(
     most: usize,
     judge: &mut dyn FnMut(&[Genome]) -> Vec<f64>,
 ) {
-    genomes.retain(|g| !looked.worth.contains_key(g));
-    genomes.sort();
-    genomes.dedup();
+    // In the order given, the most promising first, for those that the limit cuts off.
+    let mut seen = BTreeSet::new();
+    genomes.retain(|g| !looked.worth.contains_key(g) && seen.insert(g.clone()));
     genomes.truncate(most.saturating_sub(looked.worth.len()));
     let worth = judge(&genomes);
     looked.worth.extend(genomes.into_iter().zip(worth));
