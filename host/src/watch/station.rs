@@ -6,6 +6,7 @@
 use super::alarm::{Alarms, Change, Kind};
 use super::config::WatchTerms;
 use super::diary::Diary;
+use super::running::RunningDemand;
 use super::state::{Link, Shared};
 use crate::collect::address::Address;
 use crate::collect::link::{AnyClient, LinkError, Patience};
@@ -22,6 +23,9 @@ const LONGEST_PAUSE: Duration = Duration::from_secs(30);
 /// How much of the log is gone through again at the start, so that alarms know what is usual.
 const LOOK_BACK_MS: i64 = 40 * 86_400_000;
 
+/// Longest time between two live readings while somebody looks at the page, in seconds.
+const LOOKED_AT_S: f64 = 0.5;
+
 /// Seconds between two looks at phasors and waveforms while somebody looks at the page.
 const PICTURE_EVERY_S: f64 = 3.0;
 
@@ -35,6 +39,7 @@ pub struct Station {
     shared: Arc<Shared>,
     diary: Arc<Diary>,
     alarms: Alarms,
+    running: RunningDemand,
     node: Option<NodeId>,
     /// The newest record that the alarms have seen: number and end.
     seen: Option<(u32, i64)>,
@@ -61,6 +66,7 @@ impl Station {
             place,
             address,
             alarms: Alarms::new(terms.alarms.clone(), site),
+            running: RunningDemand::new(site),
             terms: terms.clone(),
             site: site.clone(),
             store,
@@ -174,14 +180,29 @@ impl Station {
         let mut next_picture = Instant::now();
         while !self.shared.is_stopping() {
             let now = Instant::now();
+            let looks = self.shared.looks();
+            let looked_at = self.shared.is_looked_at();
+            let live_every_s = if looked_at {
+                self.terms.live_every_s.min(LOOKED_AT_S)
+            } else {
+                self.terms.live_every_s
+            };
+            if looked_at {
+                next_live = next_live.min(now + every(live_every_s));
+            }
             if now >= next_live {
-                next_live = (next_live + every(self.terms.live_every_s)).max(now);
+                next_live = (next_live + every(live_every_s)).max(now);
                 match client.live() {
-                    Ok(live) => self.shared.change(self.place, |s| {
-                        s.heard_ms = Some(Self::now_ms());
-                        s.live = Some(live);
-                        s.counters.readings += 1;
-                    }),
+                    Ok(live) => {
+                        self.running.take_live(&live);
+                        let running = self.running.now();
+                        self.shared.change(self.place, |s| {
+                            s.heard_ms = Some(Self::now_ms());
+                            s.live = Some(live);
+                            s.running = running;
+                            s.counters.readings += 1;
+                        })
+                    }
                     // Just started: its first window is not over.
                     Err(e) if e.refusal().is_some() => None,
                     Err(e) => return Some(Broken::Link(e)),
@@ -193,21 +214,25 @@ impl Station {
                     return Some(broken);
                 }
             }
-            if now >= next_picture && self.shared.is_looked_at() {
+            if now >= next_picture && looked_at {
                 next_picture = now + every(PICTURE_EVERY_S);
                 if let Err(e) = self.picture(client) {
                     return Some(Broken::Link(e));
                 }
             }
             let next = next_live.min(next_pull);
-            self.shared.sleep_until(next);
+            self.shared.sleep_until_looked_at(next, looks);
         }
         None
     }
 
     fn pull(&mut self, client: &mut AnyClient) -> Result<(), Broken> {
         let off_ms = match client.status_and_clock() {
-            Ok((_, clock)) => clock.offset_ms,
+            Ok((status, clock)) => {
+                self.running.set_time(&status, &clock);
+                self.shared.change(self.place, |s| s.status = Some(status));
+                clock.offset_ms
+            }
             Err(e) => return Err(Broken::Link(e)),
         };
         let limit_ms = self.terms.alarms.clock_s * 1000.0;
@@ -280,6 +305,7 @@ impl Station {
     /// already stood; what the diary has already is not said again.
     fn catch_up(&mut self, node: NodeId) -> Result<(), StoreError> {
         self.alarms = Alarms::new(self.terms.alarms.clone(), &self.site);
+        self.running = RunningDemand::new(&self.site);
         self.seen = None;
         let from_ms = Self::now_ms() - LOOK_BACK_MS;
         self.judge(node, Span { from_ms, to_ms: i64::MAX })
@@ -299,6 +325,7 @@ impl Station {
             }
             store.read_span(node, span)?
         };
+        let mut newest = None;
         for stored in records {
             let stored = stored?;
             let Some(end_ms) = stored.end_ms else { continue };
@@ -307,6 +334,8 @@ impl Station {
             }
             self.gap_before(&stored.record, end_ms);
             self.seen = Some((stored.record.seq, end_ms));
+            self.running.take_record(&stored.record, end_ms);
+            newest = Some(stored.record);
             for change in self.alarms.take(&stored.record, end_ms) {
                 self.publish(Some(change));
             }
@@ -314,6 +343,8 @@ impl Station {
         let heading = self.alarms.heading();
         self.shared.change(self.place, |s| {
             s.heading = heading;
+            s.running = self.running.now();
+            s.newest = newest.or(s.newest);
             s.newest_record_ms = self.seen.map(|s| s.1);
         });
         Ok(())
@@ -349,7 +380,9 @@ impl Station {
             Err(e) if e.refusal().is_some() => None,
             Err(e) => return Err(e),
         };
-        let waves = super::waves::fetch(client, &settings)?;
+        let frequency = snapshot.as_ref().and_then(|s| s.frequency_hz).map(f64::from);
+        let frequency = frequency.unwrap_or(settings.nominal.hz());
+        let waves = super::waves::fetch(client, &settings, frequency)?;
         self.shared.change(self.place, |s| {
             s.phasors = snapshot.map(|s| s.phasors);
             s.waves = waves.or(s.waves.take());

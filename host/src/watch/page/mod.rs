@@ -4,9 +4,11 @@
 //! Everything is bounded: connections, the size and time of a request's head, waiting readers.
 
 pub mod charts;
+pub mod course;
 pub mod html;
 pub mod metrics;
 pub mod server;
+pub mod view;
 pub mod words;
 
 pub use server::{Page, PageError};
