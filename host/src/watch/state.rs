@@ -1,6 +1,7 @@
 //! What the watch knows now: shared by the stations that write it and the page that reads it.
 
 use super::alarm::{Alarm, Change};
+pub use crate::analyse::standing::{Removed, Saved, StandingProof};
 use serde::Serialize;
 use std::collections::VecDeque;
 use std::sync::{Condvar, Mutex, MutexGuard, PoisonError};
@@ -78,6 +79,8 @@ pub struct StationState {
     pub waves: Option<Waves>,
     /// Power of the running demand interval, where it is heading: kW, kvar.
     pub heading: Option<(f64, f64)>,
+    /// The proof of the correction kept up to date; none where none was installed at a date.
+    pub proof: Option<StandingProof>,
     /// When its records were last pulled, Unix milliseconds.
     pub pulled_ms: Option<i64>,
     /// End of the newest record, Unix milliseconds.
