@@ -258,6 +258,13 @@ fn node(out: &mut String, k: usize, s: &StationState, sheet: &Sheet<'_>) {
         );
     }
     out.push_str("</section>");
+    if let Some(proof) = sheet.pictures.get(&format!("n{k}-proof")) {
+        let _ = write!(
+            out,
+            "<section aria-labelledby=\"c{k}\"><h2 id=\"c{k}\">The correction</h2>\
+             <div id=\"n{k}-proof\">{proof}</div></section>"
+        );
+    }
     let _ = write!(
         out,
         "<section aria-labelledby=\"g{k}\"><h2 id=\"g{k}\">Node and log</h2><dl class=\"facts\">"

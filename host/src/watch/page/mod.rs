@@ -7,6 +7,7 @@ pub mod charts;
 pub mod course;
 pub mod html;
 pub mod metrics;
+pub mod proof;
 pub mod server;
 pub mod view;
 pub mod words;
