@@ -2,7 +2,6 @@
 
 use super::alarm::{Alarm, Change};
 use super::running::Running;
-
 pub use crate::analyse::standing::{Removed, Saved, StandingProof};
 use serde::Serialize;
 use std::collections::VecDeque;
