@@ -11,3 +11,4 @@ pub mod page;
 pub mod state;
 pub mod station;
 pub mod waves;
+pub mod whose;
