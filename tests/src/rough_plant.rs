@@ -384,6 +384,6 @@ fn other_node(setup: &Setup) -> Node<RamFlash> {
     other.scenario.node.id ^= 0xFFFF;
     other.scenario.plant.feeder = "Planer".into();
     let mut node = other.start_node(RamFlash::new(1 << 20)).expect("the other node starts");
-    other.run_fast(&mut node, 6 * 3_600_000, &mut |_| ());
+    other.run_fast(&mut node, 36 * 3_600_000, &mut |_| ());
     node
 }
