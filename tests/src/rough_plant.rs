@@ -167,9 +167,7 @@ impl World<'_> {
     /// Every page that a node's log holds, in order, with the numbers left empty.
     pub fn log(&mut self, plug: Plug) -> (Vec<Page>, u64) {
         let node = self.node(plug);
-        let Ok(Reply::LogBounds(b)) = node.answer(Request::LogBounds) else {
-            panic!("no bounds")
-        };
+        let Ok(Reply::LogBounds(b)) = node.answer(Request::LogBounds) else { panic!("no bounds") };
         let (mut seq, mut pages, mut void) = (b.oldest, Vec::new(), 0);
         while seq < b.next {
             let Ok(Reply::Log(s)) = node.answer(Request::ReadLog { from: seq, count: 7 }) else {
@@ -286,7 +284,7 @@ impl RoughPlant {
     /// Time stands still until [`World::pace`] is set.
     pub fn new(days: u32, interval_s: u16, flash: usize, seed: u64) -> RoughPlant {
         let mut scenario = Scenario::sawmill().expect("the built-in scenario");
-        scenario.span.days = u16::try_from(days).expect("a span of days").into();
+        scenario.span.days = u16::try_from(days).expect("a span of days");
         scenario.span.seed = seed;
         scenario.node.sample_rate_hz = 1000.0;
         scenario.node.interval_s = interval_s;

@@ -195,8 +195,14 @@ fn what_is_not_for_this_page_is_refused() {
         ("Origin: null\r\n", 403),
         ("Sec-Fetch-Site: cross-site\r\nSec-Fetch-Mode: no-cors\r\n", 403),
         ("Sec-Fetch-Site: same-site\r\nSec-Fetch-Mode: cors\r\n", 403),
-        ("Sec-Fetch-Site: cross-site\r\nSec-Fetch-Mode: navigate\r\nSec-Fetch-Dest: iframe\r\n", 403),
-        ("Sec-Fetch-Site: cross-site\r\nSec-Fetch-Mode: navigate\r\nSec-Fetch-Dest: document\r\n", 200),
+        (
+            "Sec-Fetch-Site: cross-site\r\nSec-Fetch-Mode: navigate\r\nSec-Fetch-Dest: iframe\r\n",
+            403,
+        ),
+        (
+            "Sec-Fetch-Site: cross-site\r\nSec-Fetch-Mode: navigate\r\nSec-Fetch-Dest: document\r\n",
+            200,
+        ),
         ("Sec-Fetch-Site: same-origin\r\nSec-Fetch-Mode: cors\r\n", 200),
         ("Sec-Fetch-Site: none\r\nSec-Fetch-Mode: navigate\r\n", 200),
     ] {

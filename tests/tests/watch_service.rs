@@ -71,7 +71,8 @@ fn a_node_with_days_behind_is_caught_up_with_while_others_go_on() {
         w.pace(3000.0);
     });
     let site = folder.path().join("site.toml");
-    std::fs::write(&site, "[watch]\npull_every_s = 1\nlive_every_s = 0.2\nset_clock = false\n").unwrap();
+    std::fs::write(&site, "[watch]\npull_every_s = 1\nlive_every_s = 0.2\nset_clock = false\n")
+        .unwrap();
     let store = folder.path().join("store");
     let args = [behind.address.as_str(), &other.address, "--listen", "127.0.0.1:0", "--site"];
     let mut all: Vec<String> = args.map(str::to_owned).to_vec();

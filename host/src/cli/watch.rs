@@ -2,10 +2,10 @@
 
 use super::{Outcome, source};
 use anyhow::{Context, bail};
-use std::net::SocketAddr;
-use std::path::PathBuf;
 use signal_hook::consts::{SIGINT, SIGTERM};
 use signal_hook::iterator::Signals;
+use std::net::SocketAddr;
+use std::path::PathBuf;
 use std::sync::Arc;
 use std::time::Duration;
 use wattless::collect::address::Address;

@@ -47,8 +47,7 @@ impl ClockNote {
         let between_ms = (later.host_ms - self.host_ms) as f64;
         // A step that no oscillator makes was a setting of the clock.
         let doubt_ms = self.error_ms() + later.error_ms();
-        between_ms > 0.0
-            && ((there - here) as f64).abs() <= between_ms * SET_PPM * 1e-6 + doubt_ms
+        between_ms > 0.0 && ((there - here) as f64).abs() <= between_ms * SET_PPM * 1e-6 + doubt_ms
     }
 
     /// Whether nothing is lost without this note: the clock ran evenly, and its neighbours are near.

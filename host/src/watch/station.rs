@@ -8,6 +8,7 @@
 use super::alarm::{Alarms, Change, Kind};
 use super::config::WatchTerms;
 use super::diary::Diary;
+use super::running::RunningDemand;
 use super::state::{Link, Shared};
 use super::whose::{Claim, Whose};
 use crate::collect::address::Address;
@@ -24,6 +25,9 @@ const LONGEST_PAUSE: Duration = Duration::from_secs(30);
 
 /// How much of the log is gone through again at the start, so that alarms know what is usual.
 const LOOK_BACK_MS: i64 = 40 * 86_400_000;
+
+/// Longest time between two live readings while somebody looks at the page, in seconds.
+const LOOKED_AT_S: f64 = 0.5;
 
 /// Seconds between two looks at phasors and waveforms while somebody looks at the page.
 const PICTURE_EVERY_S: f64 = 3.0;
@@ -61,6 +65,7 @@ pub struct Station {
     common: Common,
     store: Store,
     alarms: Alarms,
+    running: RunningDemand,
     node: Option<NodeId>,
     /// Whether the log of before was gone through.
     caught_up: bool,
@@ -109,6 +114,7 @@ impl Station {
             address,
             store,
             alarms: Alarms::new(common.terms.alarms.clone(), &common.site),
+            running: RunningDemand::new(&common.site),
             node: common.whose.node(place),
             common,
             caught_up: false,
@@ -253,7 +259,8 @@ impl Station {
         let now = Instant::now();
         let mut due = Due { live: now, pull: now, picture: now };
         while !self.common.shared.is_stopping() {
-            self.live(client, &mut due)?;
+            let looks = self.common.shared.looks();
+            live(&self.common, self.place, client, &mut self.running, &mut due)?;
             let now = Instant::now();
             if now >= due.pull {
                 due.pull = now + Duration::from_secs_f64(self.common.terms.pull_every_s);
@@ -263,26 +270,23 @@ impl Station {
                 due.picture = now + Duration::from_secs_f64(PICTURE_EVERY_S);
                 self.picture(client)?;
             }
-            self.common.shared.sleep_until(due.live.min(due.pull));
+            self.common.shared.sleep_until_looked_at(due.live.min(due.pull), looks);
         }
         Ok(())
-    }
-
-    /// Takes a live reading if one is due.
-    fn live(&self, client: &mut AnyClient, due: &mut Due) -> Result<(), LinkError> {
-        live(&self.common, self.place, client, due)
     }
 
     fn pull(&mut self, client: &mut AnyClient, due: &mut Due) -> Result<(), Ended> {
         if !self.caught_up {
             self.catch_up();
         }
-        let (_, clock) = client.status_and_clock()?;
+        let (status, clock) = client.status_and_clock()?;
+        self.running.set_time(&status, &clock);
+        self.common.shared.change(self.place, |s| s.status = Some(status));
         let limit_ms = self.common.terms.alarms.clock_s * 1000.0;
         let off = clock.offset_ms.is_none_or(|ms| libm::fabs(ms as f64) > limit_ms);
         let set_clock = off && self.common.terms.set_clock && self.host_clock_is_sound();
         let options = PullOptions { set_clock, ..PullOptions::default() };
-        let (common, place) = (&self.common, self.place);
+        let (common, place, running) = (&self.common, self.place, &mut self.running);
         let (began, mut behind) = (Instant::now(), None);
         let result = pull_between(client, &mut self.store, &options, &mut |client, p| {
             if behind.is_none() && p.total > WORTH_A_WORD {
@@ -290,7 +294,7 @@ impl Station {
                 common.diary.say(client.port(), &words);
             }
             behind.get_or_insert(p.total);
-            live(common, place, client, due)?;
+            live(common, place, client, running, due)?;
             Ok(if common.shared.is_stopping() { Go::NoFurther } else { Go::On })
         });
         let now_ms = Self::now_ms();
@@ -400,6 +404,7 @@ impl Station {
     fn catch_up(&mut self) {
         let Some(node) = self.node else { return };
         self.alarms = Alarms::new(self.common.terms.alarms.clone(), &self.common.site);
+        self.running = RunningDemand::new(&self.common.site);
         (self.seen, self.judged_to) = (None, None);
         let from_ms = Self::now_ms() - LOOK_BACK_MS;
         let whole = self.store.node(node).and_then(|known| {
@@ -428,14 +433,14 @@ impl Station {
     fn judge_new(&mut self) {
         let Some(node) = self.node else { return };
         let from = self.judged_to.map_or(0, |seq| seq.saturating_add(1));
-        let judged =
-            self.store.read_records(node, from..=u32::MAX).and_then(|new| self.judge(new));
+        let judged = self.store.read_records(node, from..=u32::MAX).and_then(|new| self.judge(new));
         if let Err(e) = judged {
             self.store_failed(&e);
         }
     }
 
     fn judge(&mut self, records: Records) -> Result<(), StoreError> {
+        let mut newest = None;
         for stored in records {
             if self.common.shared.is_stopping() {
                 break;
@@ -446,6 +451,8 @@ impl Station {
             let Some(end_ms) = stored.end_ms else { continue };
             self.gap_before(record, end_ms);
             self.seen = Some(Seen { end_ms, boot: record.boot, uptime_ms: record.uptime_ms });
+            self.running.take_record(record, end_ms);
+            newest = Some(*record);
             for change in self.alarms.take(record, end_ms) {
                 self.publish(Some(change));
             }
@@ -453,6 +460,8 @@ impl Station {
         let heading = self.alarms.heading();
         self.common.shared.change(self.place, |s| {
             s.heading = heading;
+            s.running = self.running.now();
+            s.newest = newest.or(s.newest);
             s.newest_record_ms = self.seen.map(|s| s.end_ms);
         });
         Ok(())
@@ -496,7 +505,9 @@ impl Station {
             Err(e) if e.refusal().is_some() => None,
             Err(e) => return Err(e),
         };
-        let waves = super::waves::fetch(client, &settings)?;
+        let frequency = snapshot.as_ref().and_then(|s| s.frequency_hz).map(f64::from);
+        let frequency = frequency.unwrap_or(settings.nominal.hz());
+        let waves = super::waves::fetch(client, &settings, frequency)?;
         self.common.shared.change(self.place, |s| {
             s.phasors = snapshot.map(|s| s.phasors);
             s.waves = waves.or(s.waves.take());
@@ -517,23 +528,32 @@ impl Station {
     }
 }
 
-/// Takes a live reading if one is due.
+/// Takes a live reading if one is due; more often while somebody looks at the page.
 fn live(
     common: &Common,
     place: usize,
     client: &mut AnyClient,
+    running: &mut RunningDemand,
     due: &mut Due,
 ) -> Result<(), LinkError> {
     let now = Instant::now();
+    let mut every_s = common.terms.live_every_s;
+    if common.shared.is_looked_at() {
+        every_s = every_s.min(LOOKED_AT_S);
+        due.live = due.live.min(now + Duration::from_secs_f64(every_s));
+    }
     if now < due.live {
         return Ok(());
     }
-    due.live = (due.live + Duration::from_secs_f64(common.terms.live_every_s)).max(now);
+    due.live = (due.live + Duration::from_secs_f64(every_s)).max(now);
     match client.live() {
         Ok(live) => {
+            running.take_live(&live);
+            let running = running.now();
             common.shared.change(place, |s| {
                 s.heard_ms = Some(Station::now_ms());
                 s.live = Some(live);
+                s.running = running;
                 s.counters.readings += 1;
             });
             Ok(())

@@ -44,10 +44,8 @@ impl Whose {
         let text = std::fs::read_to_string(&file).unwrap_or_default();
         let known: Map<String, Value> = serde_json::from_str(&text).unwrap_or_default();
         let node = |a: &String| known.get(a)?.as_str()?.parse().ok();
-        let place = |a: &String| Place {
-            address: a.clone(),
-            node: if adopt { None } else { node(a) },
-        };
+        let place =
+            |a: &String| Place { address: a.clone(), node: if adopt { None } else { node(a) } };
         Whose { file, places: Mutex::new(addresses.iter().map(place).collect()) }
     }
 

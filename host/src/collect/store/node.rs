@@ -205,7 +205,8 @@ impl Store {
         node: i64,
         next: &ClockNote,
     ) -> Result<(), StoreError> {
-        let sql = format!("{CLOCKS} WHERE node = ?1 AND host_ms < ?2 ORDER BY host_ms DESC LIMIT 2");
+        let sql =
+            format!("{CLOCKS} WHERE node = ?1 AND host_ms < ?2 ORDER BY host_ms DESC LIMIT 2");
         let mut statement = t.prepare_cached(&sql).map_err(|e| self.sql(e))?;
         let notes = statement.query_map(params![node, next.host_ms], clock_note);
         let notes: Result<Vec<_>, _> = notes.map_err(|e| self.sql(e))?.collect();

@@ -110,8 +110,8 @@ fn from_elsewhere(request: &Request, host: &str) -> bool {
     let fetch = |name| only(headers, name).unwrap_or_default();
     match fetch("sec-fetch-site") {
         "cross-site" | "same-site" => {
-            let follows = fetch("sec-fetch-mode") == "navigate"
-                && fetch("sec-fetch-dest") == "document";
+            let follows =
+                fetch("sec-fetch-mode") == "navigate" && fetch("sec-fetch-dest") == "document";
             !(follows && request.uri().path() == "/")
         }
         _ => false,
@@ -183,10 +183,9 @@ fn armoured(mut response: Response) -> Response {
         ("cross-origin-resource-policy", "same-origin"),
         ("cross-origin-opener-policy", "same-origin"),
     ] {
-        response.headers_mut().insert(
-            axum::http::HeaderName::from_static(name),
-            HeaderValue::from_static(value),
-        );
+        response
+            .headers_mut()
+            .insert(axum::http::HeaderName::from_static(name), HeaderValue::from_static(value));
     }
     response
 }

@@ -83,3 +83,34 @@ impl AsyncWrite for Impatient {
         Pin::new(&mut self.socket).poll_shutdown(cx)
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use std::future::poll_fn;
+    use tokio::net::TcpListener;
+
+    /// A client that takes nothing: writing fails once the system's room is full.
+    #[test]
+    fn a_client_that_takes_nothing_is_given_up() {
+        let runtime = tokio::runtime::Builder::new_current_thread().enable_all().build().unwrap();
+        runtime.block_on(async {
+            let listener = TcpListener::bind("127.0.0.1:0").await.unwrap();
+            let at = listener.local_addr().unwrap();
+            let client = std::net::TcpStream::connect(at).unwrap();
+            let (socket, _) = listener.accept().await.unwrap();
+            let mut socket = Impatient::new(socket, Duration::from_millis(100));
+            let chunk = [0; 4096];
+            let mut sent = 0;
+            let error = loop {
+                match poll_fn(|cx| Pin::new(&mut socket).poll_write(cx, &chunk)).await {
+                    Ok(n) => sent += n,
+                    Err(e) => break e,
+                }
+                assert!(sent < 1 << 30, "the system takes all of it");
+            };
+            assert_eq!(error.kind(), io::ErrorKind::TimedOut);
+            drop(client);
+        });
+    }
+}
