@@ -7,5 +7,6 @@ pub mod made_plant;
 pub mod made_store;
 pub mod odd_waves;
 pub mod program;
-pub mod watched;
+pub mod rough_plant;
+pub mod watching;
 pub mod waveform;

@@ -4,7 +4,7 @@ use serde_json::{Value, json};
 use std::path::{Path, PathBuf};
 use wattless_tests::browser::Browser;
 use wattless_tests::program::{Served, command};
-use wattless_tests::watched::{Watched, until};
+use wattless_tests::watching::{Watching, found};
 
 /// A motor that always works and a heater that comes and goes every ten seconds.
 const SCENARIO: &str = r#"
@@ -61,7 +61,9 @@ demand_limit_kw = 200
 struct Plant {
     folder: tempfile::TempDir,
     node: Served,
-    watched: Watched,
+    watched: Watching,
+    /// HOST:PORT.
+    page: String,
 }
 
 fn plant() -> Plant {
@@ -73,8 +75,9 @@ fn plant() -> Plant {
     };
     let node = Served::new(&[file("scenario.toml", SCENARIO)]);
     let site = file("site.toml", SITE);
-    let watched = Watched::new(&folder.path().join("store"), &[&node.address], &site);
-    Plant { folder, node, watched }
+    let mut watched = Watching::with_page(&folder.path().join("store"), &node.address, &site);
+    let page = watched.page();
+    Plant { folder, node, watched, page }
 }
 
 /// Where pictures go, to be looked at.
@@ -113,10 +116,10 @@ fn the_page_shows_what_the_node_reads_and_what_is_wrong() {
     let plant = plant();
     let mut browser = Browser::open();
     browser.screen(1100, 900, false);
-    browser.go(&format!("http://{}/", plant.watched.page));
+    browser.go(&format!("http://{}/", plant.page));
     browser.until("/\\d/.test(document.getElementById('n0-p').textContent)", "readings come");
     let keys = [("p", "p_w", 1e3), ("q", "q1_var", 1e3), ("s", "s_va", 1e3)];
-    until("the load stands still for a moment", || {
+    found("the load stands still for a moment", || {
         let before = own(&plant.node);
         let ids = ["p", "q", "s", "1v", "2i", "3pf", "f"];
         let ask: Vec<String> = ids
@@ -176,7 +179,7 @@ fn the_page_shows_what_the_node_reads_and_what_is_wrong() {
     assert_eq!(browser.complaints(), Vec::<String>::new());
 
     // Without its node the page says so, and shows no old reading as one of now.
-    let Plant { folder, node, watched } = plant;
+    let Plant { folder, node, watched, .. } = plant;
     drop(node);
     browser.until(
         &format!("{said}.toLowerCase().includes('no answer from the node')"),
@@ -196,7 +199,7 @@ fn the_page_shows_what_the_node_reads_and_what_is_wrong() {
 #[test]
 fn the_page_is_usable_by_everybody() {
     let plant = plant();
-    let url = format!("http://{}/", plant.watched.page);
+    let url = format!("http://{}/", plant.page);
     let mut browser = Browser::open();
     browser.screen(360, 740, false);
     browser.go(&url);

@@ -12,3 +12,4 @@ pub mod running;
 pub mod state;
 pub mod station;
 pub mod waves;
+pub mod whose;

@@ -190,6 +190,12 @@ impl Alarms {
         Some(Change::Raised(alarm))
     }
 
+    /// Takes over an alarm that stood when the watch ended, so that it can be over one day.
+    pub fn restore(&mut self, alarm: Alarm) {
+        let key = (alarm.kind, alarm.part.clone());
+        self.standing.entry(key).or_insert(alarm);
+    }
+
     /// Clears such an alarm; nothing happens where it does not stand.
     pub fn clear(&mut self, kind: Kind, part: &str, at_ms: i64) -> Option<Change> {
         let mut alarm = self.standing.remove(&(kind, part.to_owned()))?;

@@ -5,10 +5,12 @@
 
 pub mod charts;
 pub mod course;
+pub mod guard;
 pub mod html;
 pub mod metrics;
 pub mod proof;
 pub mod server;
+mod stall;
 pub mod view;
 pub mod words;
 

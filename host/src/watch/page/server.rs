@@ -1,5 +1,7 @@
 //! The server of the page.
 
+use super::guard::{Door, guard};
+use super::stall::Impatient;
 use super::view::{View, Words};
 use super::{html, metrics};
 use crate::site::Site;
@@ -7,9 +9,9 @@ use crate::watch::config::WatchTerms;
 use crate::watch::state::Shared;
 use axum::Router;
 use axum::body::Body;
-use axum::extract::{Request, State};
-use axum::http::{HeaderMap, HeaderValue, StatusCode, Uri, header};
-use axum::middleware::{Next, from_fn_with_state};
+use axum::extract::State;
+use axum::http::{StatusCode, Uri, header};
+use axum::middleware::from_fn_with_state;
 use axum::response::sse::{Event, KeepAlive, Sse};
 use axum::response::{IntoResponse, Response};
 use axum::routing::get;
@@ -17,15 +19,21 @@ use hyper_util::rt::{TokioIo, TokioTimer};
 use hyper_util::service::TowerToHyperService;
 use std::collections::HashMap;
 use std::convert::Infallible;
-use std::net::SocketAddr;
+use std::net::{IpAddr, SocketAddr};
 use std::path::PathBuf;
-use std::sync::Arc;
+use std::sync::{Arc, Mutex, PoisonError};
 use std::time::{Duration, Instant};
 use tokio::net::TcpListener;
 use tokio::sync::Semaphore;
 
 /// Connections at a time; more are closed at once.
 const CONNECTIONS: usize = 64;
+
+/// Connections at a time from one address, so that one that takes all it can leaves room.
+const CONNECTIONS_OF_ONE: usize = 48;
+
+/// Longest wait for a client to take some of what it is sent.
+const STALLED: Duration = Duration::from_secs(20);
 
 /// Longest wait for the head of a request.
 const HEAD_WAIT: Duration = Duration::from_secs(10);
@@ -52,7 +60,7 @@ pub enum PageError {
 /// What the page serves from.
 pub struct Page {
     view: View,
-    token: Option<String>,
+    door: Arc<Door>,
 }
 
 impl Page {
@@ -64,7 +72,8 @@ impl Page {
         token: Option<String>,
         folder: PathBuf,
     ) -> Page {
-        Page { view: View::new(shared, site, terms, folder), token }
+        let door = Arc::new(Door::new(token.as_deref(), &terms.names));
+        Page { view: View::new(shared, site, terms, folder), door }
     }
 
     /// Serves until the watch stops.
@@ -81,19 +90,20 @@ impl Page {
             let shared = self.view.shared.clone();
             let router = router(Arc::new(self));
             let places = Arc::new(Semaphore::new(CONNECTIONS));
-            loop {
+            let crowd = Crowd::default();
+            while !shared.is_stopping() {
                 let accepted = tokio::time::timeout(Duration::from_millis(250), listener.accept());
-                let socket = match accepted.await {
-                    Err(_) if shared.is_stopping() => return Ok(()),
+                let (socket, from) = match accepted.await {
                     Err(_) => continue,
                     // Out of file descriptors, for one: wait until some are given back.
                     Ok(Err(_)) => {
                         tokio::time::sleep(Duration::from_millis(100)).await;
                         continue;
                     }
-                    Ok(Ok((socket, _))) => socket,
+                    Ok(Ok((socket, from))) => (socket, from.ip()),
                 };
                 let Ok(place) = places.clone().try_acquire_owned() else { continue };
+                let Some(of_one) = OfOne::take(&crowd, from) else { continue };
                 let router = router.clone();
                 tokio::spawn(async move {
                     let served = hyper::server::conn::http1::Builder::new()
@@ -101,13 +111,50 @@ impl Page {
                         .header_read_timeout(HEAD_WAIT)
                         .max_buf_size(HEAD_BYTES)
                         .keep_alive(true)
-                        .serve_connection(TokioIo::new(socket), TowerToHyperService::new(router));
+                        .serve_connection(
+                            TokioIo::new(Impatient::new(socket, STALLED)),
+                            TowerToHyperService::new(router),
+                        );
                     // A page that is open needs its connection anew from time to time.
                     let _ = tokio::time::timeout(LONGEST_STREAM + HEAD_WAIT, served).await;
-                    drop(place);
+                    drop((place, of_one));
                 });
             }
+            Ok(())
         })
+    }
+}
+
+/// Connections by the address that they come from.
+type Crowd = Arc<Mutex<HashMap<IpAddr, usize>>>;
+
+/// A place among the connections of one address, given back when it is dropped.
+struct OfOne {
+    crowd: Crowd,
+    from: IpAddr,
+}
+
+impl OfOne {
+    fn take(crowd: &Crowd, from: IpAddr) -> Option<OfOne> {
+        let mut all = crowd.lock().unwrap_or_else(PoisonError::into_inner);
+        let count = all.entry(from).or_default();
+        if *count >= CONNECTIONS_OF_ONE {
+            return None;
+        }
+        *count += 1;
+        Some(OfOne { crowd: crowd.clone(), from })
+    }
+}
+
+impl Drop for OfOne {
+    fn drop(&mut self) {
+        let mut all = self.crowd.lock().unwrap_or_else(PoisonError::into_inner);
+        if let Some(count) = all.get_mut(&self.from) {
+            *count -= 1;
+            if *count == 0 {
+                all.remove(&self.from);
+            }
+        }
     }
 }
 
@@ -118,61 +165,8 @@ fn router(page: Arc<Page>) -> Router {
         .route("/live", get(live))
         .route("/metrics", get(prometheus))
         .fallback(|| async { (StatusCode::NOT_FOUND, "There is nothing here.\n") })
-        .layer(from_fn_with_state(page.clone(), guard))
+        .layer(from_fn_with_state(page.door.clone(), guard))
         .with_state(page)
-}
-
-/// Whether two texts are equal, in a time that does not tell where they differ.
-fn same(a: &str, b: &str) -> bool {
-    let differing = a.bytes().zip(b.bytes()).fold(0u8, |d, (x, y)| d | (x ^ y));
-    a.len() == b.len() && differing == 0
-}
-
-/// Name of the cookie that holds the token after the first visit.
-const COOKIE: &str = "wattless";
-
-fn cookie(headers: &HeaderMap) -> Option<&str> {
-    let all = headers.get(header::COOKIE)?.to_str().ok()?;
-    all.split(';').filter_map(|c| c.trim().split_once('=')).find(|c| c.0 == COOKIE).map(|c| c.1)
-}
-
-fn bearer(headers: &HeaderMap) -> Option<&str> {
-    headers.get(header::AUTHORIZATION)?.to_str().ok()?.strip_prefix("Bearer ")
-}
-
-/// Lets through who has the token; everything else is asked for it.
-async fn guard(State(page): State<Arc<Page>>, request: Request, next: Next) -> Response {
-    let Some(token) = &page.token else { return armoured(next.run(request).await) };
-    let given = bearer(request.headers()).or_else(|| cookie(request.headers()));
-    if given.is_some_and(|g| same(g, token)) {
-        return armoured(next.run(request).await);
-    }
-    let asked = request.uri().query().and_then(|q| q.strip_prefix("token="));
-    if request.uri().path() == "/" && asked.is_some_and(|a| same(a, token)) {
-        let set = format!("{COOKIE}={token}; HttpOnly; SameSite=Strict; Path=/; Max-Age=31536000");
-        let mut response = (StatusCode::SEE_OTHER, [(header::LOCATION, "./")]).into_response();
-        if let Ok(value) = HeaderValue::from_str(&set) {
-            response.headers_mut().insert(header::SET_COOKIE, value);
-        }
-        return armoured(response);
-    }
-    let words = "This page needs its token: open it once as http://HOST:PORT/?token=TOKEN\n";
-    armoured((StatusCode::UNAUTHORIZED, words).into_response())
-}
-
-/// Headers that keep other sites' scripts and frames away.
-fn armoured(mut response: Response) -> Response {
-    let policy = "default-src 'none'; style-src 'unsafe-inline'; script-src 'self'; \
-                  connect-src 'self'; img-src data:; frame-ancestors 'none'; base-uri 'none'";
-    for (name, value) in [
-        (header::CONTENT_SECURITY_POLICY, policy),
-        (header::X_CONTENT_TYPE_OPTIONS, "nosniff"),
-        (header::REFERRER_POLICY, "no-referrer"),
-        (header::CACHE_CONTROL, "no-store"),
-    ] {
-        response.headers_mut().insert(name, HeaderValue::from_static(value));
-    }
-    response
 }
 
 /// Work on the store and drawings, away from the connections.
