@@ -6,7 +6,7 @@ use wattless_tests::browser::Browser;
 use wattless_tests::program::{Served, command};
 use wattless_tests::watching::{Watching, found};
 
-/// A motor that always works and a heater that comes and goes every ten seconds.
+/// A motor that always works and a heater that comes and goes every eight seconds.
 const SCENARIO: &str = r#"
 [plant]
 name = "Brackwater Joinery"
@@ -35,8 +35,8 @@ work_load = [0.6, 0.6]
 [[heater]]
 name = "Kiln"
 kw = 60.0
-work_s = [10.0, 10.0]
-rest_s = [10.0, 10.0]
+work_s = [8.0, 8.0]
+rest_s = [8.0, 8.0]
 "#;
 
 /// Limits that the heater crosses.

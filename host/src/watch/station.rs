@@ -406,6 +406,13 @@ impl Station {
         self.alarms = Alarms::new(self.common.terms.alarms.clone(), &self.common.site);
         self.running = RunningDemand::new(&self.common.site);
         (self.seen, self.judged_to) = (None, None);
+        // What is stored is shown also while the node does not answer.
+        if let Ok(Some(known)) = self.store.node(node) {
+            self.common.shared.change(self.place, |s| {
+                s.node_id = node.to_string();
+                s.feeder.clone_from(&known.feeder);
+            });
+        }
         let from_ms = Self::now_ms() - LOOK_BACK_MS;
         let whole = self.store.node(node).and_then(|known| {
             if known.is_none() {
