@@ -260,7 +260,7 @@ mod tests {
         record.harmonics.v_thd = [0.021, 0.5, f32::NAN];
         record.harmonics.i_thd = [9.99, 0.083, f32::NAN];
         LiveView {
-            address: format!("tcp:{}:7000", "a-very-long-name-of-a-host.".repeat(3)),
+            address: "tcp:a-very-long-name-of-a-host.in-a-very-long-domain.example:7000".to_owned(),
             node_id: "000000005a170001".to_owned(),
             feeder: "Sawmill main".to_owned(),
             at_ms: 1_780_315_200_000,
