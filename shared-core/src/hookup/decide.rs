@@ -106,16 +106,19 @@ impl Bench<'_> {
         let Some(present) = present else {
             // A voltage lead is turned round: wrong whatever the currents do.
             report.verdict = Verdict::Wrong;
-            self.explain(report, best, &candidates, None);
+            self.explain(report, best, &candidates, [None; 2]);
             return;
         };
         self.describe(report, present);
         doubt |= self.rated_current(report, present) | self.kirchhoff(report, best);
+        // A nameplate whose motor has this angle at this current speaks for a motor.
+        let is_motor =
+            present.evidence < 1.0 && matches!(self.level(&present.turned).ratio, Some((_, true)));
         let guarded = candidates.iter().find(|c| {
             c.guarded
                 && !c.same_pairing(present)
                 && c.reads_apart(present)
-                && c.acceptable(kind)
+                && (c.acceptable(kind) || (c.untold(kind) && !is_motor))
                 && (c.agreement.coherent() || !present.agreement.coherent())
                 && c.evidence - present.evidence < RULED_OUT
         });
@@ -128,9 +131,10 @@ impl Bench<'_> {
         } else {
             Verdict::Doubtful
         };
-        if report.verdict == Verdict::Doubtful
-            && let Some(other) = guarded.or(second.filter(|_| good && lead < MARGIN))
-        {
+        let look_alike = guarded
+            .or(second.filter(|_| good && lead < MARGIN))
+            .filter(|_| report.verdict == Verdict::Doubtful);
+        if let Some(other) = look_alike {
             report.tell(Reason::ReadsTheSame { phi_deg: other.agreement.centre_deg });
         }
         if report.verdict != Verdict::Wrong && present.evidence > 1.0 {
@@ -143,7 +147,7 @@ impl Bench<'_> {
         if report.verdict == Verdict::Right {
             self.praise(report, present);
         }
-        self.explain(report, best, &candidates, Some(present));
+        self.explain(report, best, &candidates, [Some(present), look_alike]);
     }
 
     /// Whether the mended picture accuses the present one.
@@ -248,7 +252,7 @@ impl Bench<'_> {
         report: &mut HookupReport,
         best: &Candidate,
         candidates: &[Candidate],
-        present: Option<&Candidate>,
+        [present, look_alike]: [Option<&Candidate>; 2],
     ) {
         let kind = self.input.load;
         report.best = Some(self.explanation(best, &best.connection, best.cost, true));
@@ -259,12 +263,16 @@ impl Bench<'_> {
         // Few enough for a plain search of the next cheapest each time.
         let mut told: Vec<&Candidate, ALTERNATIVES> = Vec::new();
         while !told.is_full() {
-            let next = cheapest(candidates, |c| {
-                let as_it_is = present.is_some_and(|p| p.same_pairing(c)) && c.agreement.coherent();
-                !c.same_pairing(best)
-                    && !told.iter().any(|t| t.same_pairing(c))
-                    && c.reads_apart(best)
-                    && (as_it_is || (c.acceptable(kind) && c.cost < best.cost + window))
+            let first = look_alike.filter(|c| told.is_empty() && !c.same_pairing(best));
+            let next = first.or_else(|| {
+                cheapest(candidates, |c| {
+                    let as_it_is =
+                        present.is_some_and(|p| p.same_pairing(c)) && c.agreement.coherent();
+                    !c.same_pairing(best)
+                        && !told.iter().any(|t| t.same_pairing(c))
+                        && c.reads_apart(best)
+                        && (as_it_is || (c.acceptable(kind) && c.cost < best.cost + window))
+                })
             });
             let Some(next) = next else { break };
             let _ = told.push(next);
