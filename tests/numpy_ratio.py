@@ -33,6 +33,8 @@ import sys
 import tempfile
 import time
 
+from python_env import environment
+
 WINDOW = 1600
 CHANNELS = 6
 CYCLES = 10
@@ -221,19 +223,9 @@ def inside(path):
     json.dump(result, sys.stdout)
 
 
-def environment(root):
-    folder = root / "target" / "numpy-venv"
-    python = folder / "bin" / "python"
-    ready = python.exists() and subprocess.run([python, "-c", "import numpy"], capture_output=True).returncode == 0
-    if not ready:
-        subprocess.run([sys.executable, "-m", "venv", folder], check=True)
-        subprocess.run([python, "-m", "pip", "install", "--quiet", "--disable-pip-version-check", "numpy"], check=True)
-    return python
-
-
 def main():
     root = pathlib.Path(__file__).resolve().parent.parent
-    python = environment(root)
+    python = environment("numpy")
     # Set where older numerical libraries need it; a current numpy only loses speed by them.
     clean = {k: v for k, v in os.environ.items() if k not in ("OPENBLAS_CORETYPE", "OPENBLAS_L2_SIZE")}
     # The program uses one core, so numpy gets one too.
