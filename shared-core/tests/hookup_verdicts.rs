@@ -358,7 +358,7 @@ fn a_dead_clamp_is_not_passed() {
     // Two single-phase loads on four wires look like this; a motor does not.
     let r = dead(Wiring::FourWire, LoadKind::Unknown);
     assert_eq!(r.verdict, Verdict::Doubtful);
-    assert!(r.reasons.contains(&Reason::CurrentTooSmall(Channel::I2)));
+    assert!(r.reasons.contains(&Reason::CurrentDead(Channel::I2)));
     for r in [dead(Wiring::FourWire, LoadKind::Motor), dead(Wiring::ThreeWire, LoadKind::Unknown)] {
         assert_eq!(r.verdict, Verdict::Wrong);
         assert!(r.reasons.contains(&Reason::CurrentMissing(Channel::I2)));

@@ -34,7 +34,9 @@ impl HookupReport {
                 | Reason::CurrentAgainstNameplate { .. } => self.then_check(NextCheck::Ratios),
                 Reason::NeutralMissing { .. } => self.then_check(NextCheck::NeutralLead),
                 Reason::NoLoad => self.then_check(NextCheck::MoreLoad),
-                Reason::CurrentTooSmall(lead) | Reason::CurrentMissing(lead) => {
+                Reason::CurrentTooSmall(lead)
+                | Reason::CurrentDead(lead)
+                | Reason::CurrentMissing(lead) => {
                     self.then_check(NextCheck::Clamp(lead));
                     self.then_check(NextCheck::MoreLoad);
                 }

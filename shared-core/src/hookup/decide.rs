@@ -1,6 +1,6 @@
 //! Decides from the candidates: right, wrong or doubtful, and why.
 
-use super::channels::{Channels, clipped};
+use super::channels::{Channels, clipped, with_dc};
 use super::connection::{Connection, I, IDENTITY, pick, used};
 use super::load::{LoadPicture, PhaseLoad, Zone, wrap};
 use super::pairing::{Bench, Candidate, cheapest, masked, phase_currents};
@@ -27,6 +27,8 @@ const SAME_READINGS: f64 = 2.5;
 const SUM_LIMIT: f64 = 0.2;
 /// Currents within these ratios of the middle one are a motor's own.
 const EVEN_CURRENT: core::ops::Range<f64> = 0.58..1.72;
+/// Below this share of the largest current a clamp reads nothing.
+const NOTHING: f64 = 2e-3;
 /// Two clamps nearer than this share of their current sit on one conductor.
 const SAME_CONDUCTOR: f64 = 0.05;
 
@@ -62,6 +64,10 @@ pub fn check(input: &HookupInput) -> HookupReport {
     report.rotation = voltages.rotation;
     let bench = Bench::new(input, channels, voltages);
     bench.decide(&mut report, doubt);
+    // Last, since it decides nothing.
+    for reason in with_dc(input) {
+        report.tell(reason);
+    }
     report.next_checks(input);
     report
 }
@@ -195,7 +201,11 @@ impl Bench<'_> {
                     report.tell(Reason::CurrentMissing(lead));
                     trouble = Trouble::Wrong;
                 } else {
-                    report.tell(Reason::CurrentTooSmall(lead));
+                    report.tell(if pick(i, k).abs() < NOTHING * largest {
+                        Reason::CurrentDead(lead)
+                    } else {
+                        Reason::CurrentTooSmall(lead)
+                    });
                     trouble = trouble.max(Trouble::Doubtful);
                 }
             }
