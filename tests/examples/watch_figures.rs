@@ -84,20 +84,26 @@ fn main() -> Result<(), Box<dyn std::error::Error>> {
     println!("{seconds} pulls of a record each: {before}, then {}", memory(&watch));
     watch.end();
 
-    let ten: Vec<RoughPlant> = (0..10).map(|k| {
-        let plant = RoughPlant::new(1, 60, FLASH, 100 + k);
-        plant.with(move |w| {
-            w.be_another(0x1000 + k);
-            w.pace(1.0);
-        });
-        plant
-    }).collect();
+    let ten: Vec<RoughPlant> = (0..10)
+        .map(|k| {
+            let plant = RoughPlant::new(1, 60, FLASH, 100 + k);
+            plant.with(move |w| {
+                w.be_another(0x1000 + k);
+                w.pace(1.0);
+            });
+            plant
+        })
+        .collect();
     let addresses: Vec<&str> = ten.iter().map(|p| p.address.as_str()).collect();
     let mut watch = start(&folder.path().join("ten"), &addresses, "60");
     let page = watch.page();
     settle(&page, 10);
     let share = watched(&watch, seconds);
-    println!("ten nodes, a reading a second each: {:.2} % of a core, {}", share * 100.0, memory(&watch));
+    println!(
+        "ten nodes, a reading a second each: {:.2} % of a core, {}",
+        share * 100.0,
+        memory(&watch)
+    );
     let open = open_page(&page)?;
     let share = watched(&watch, seconds);
     println!("the same, a page open: {:.2} % of a core, {}", share * 100.0, memory(&watch));

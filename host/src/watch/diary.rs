@@ -27,7 +27,7 @@ struct Inside {
     /// Lines that the disk did not take yet.
     waiting: String,
     known: HashSet<Known>,
-    /// Alarms that were raised and not cleared, by node, kind and part.
+    /// Alarms that were raised and not cleared, by node (or address), kind and part.
     open: HashMap<(String, String, String), Alarm>,
 }
 
@@ -70,8 +70,8 @@ impl Diary {
         for line in text.lines() {
             let Ok(entry) = serde_json::from_str::<Value>(line) else { continue };
             known.extend(key(&entry));
-            if let Some((node, alarm)) = alarm(&entry) {
-                follow(&mut open, node, alarm);
+            if let Some((whose, alarm)) = alarm(&entry) {
+                follow(&mut open, whose, alarm);
             }
         }
         let torn = !text.is_empty() && !text.ends_with('\n');
@@ -82,11 +82,12 @@ impl Diary {
         Ok(Diary { path, inside: Mutex::new(inside), quiet })
     }
 
-    /// Alarms of a node that were raised and not cleared, as far as this file knows.
-    pub fn open_alarms(&self, node: NodeId) -> Vec<Alarm> {
+    /// Alarms that were raised and not cleared, as far as this file knows: those of a node, or of
+    /// an address at which no node has answered yet.
+    pub fn open_alarms(&self, node: Option<NodeId>, address: &str) -> Vec<Alarm> {
         let inside = self.inside.lock().unwrap_or_else(PoisonError::into_inner);
-        let node = node.to_string();
-        inside.open.iter().filter(|((n, ..), _)| *n == node).map(|(_, a)| a.clone()).collect()
+        let whose = node.map_or_else(|| address.to_owned(), |n| n.to_string());
+        inside.open.iter().filter(|((w, ..), _)| *w == whose).map(|(_, a)| a.clone()).collect()
     }
 
     /// Writes what a full disk did not take, if there is any.
@@ -110,7 +111,7 @@ impl Diary {
     /// Writes down a change of an alarm, once.
     pub fn note(&self, who: &str, node: Option<NodeId>, change: &Change) {
         let (Change::Raised(alarm) | Change::Cleared(alarm)) = change;
-        let entry = entry(node, alarm);
+        let entry = entry(node, who, alarm);
         let mut inside = self.inside.lock().unwrap_or_else(PoisonError::into_inner);
         let Some(key) = key(&entry) else { return };
         if !inside.known.insert(key) {
@@ -118,7 +119,8 @@ impl Diary {
         }
         let waited = !inside.waiting.is_empty();
         inside.waiting.push_str(&format!("{entry}\n"));
-        follow(&mut inside.open, node.map(|n| n.to_string()).unwrap_or_default(), alarm.clone());
+        let whose = node.map_or_else(|| who.to_owned(), |n| n.to_string());
+        follow(&mut inside.open, whose, alarm.clone());
         let written = inside.write();
         drop(inside);
         if let (Err(e), false) = (written, waited) {
@@ -141,8 +143,9 @@ impl Diary {
     }
 }
 
-fn entry(node: Option<NodeId>, a: &Alarm) -> Value {
+fn entry(node: Option<NodeId>, address: &str, a: &Alarm) -> Value {
     json!({
+        "address": address,
         "node_id": node.map(|n| n.to_string()).unwrap_or_default(),
         "kind": a.kind.word(),
         "part": a.part,
@@ -153,7 +156,7 @@ fn entry(node: Option<NodeId>, a: &Alarm) -> Value {
     })
 }
 
-/// An alarm as it was written, with its node.
+/// An alarm as it was written, with its node, or its address where no node had answered yet.
 fn alarm(v: &Value) -> Option<(String, Alarm)> {
     let text = |k: &str| v.get(k)?.as_str().map(str::to_owned);
     let ms = |k: &str| v.get(k)?.as_i64();
@@ -166,11 +169,12 @@ fn alarm(v: &Value) -> Option<(String, Alarm)> {
         cleared_ms: ms("cleared_ms"),
         evidence: text("evidence")?,
     };
-    Some((text("node_id")?, alarm))
+    let whose = text("node_id").filter(|n| !n.is_empty()).or_else(|| text("address"))?;
+    Some((whose, alarm))
 }
 
-fn follow(open: &mut HashMap<(String, String, String), Alarm>, node: String, alarm: Alarm) {
-    let key = (node, alarm.kind.word().to_owned(), alarm.part.clone());
+fn follow(open: &mut HashMap<(String, String, String), Alarm>, whose: String, alarm: Alarm) {
+    let key = (whose, alarm.kind.word().to_owned(), alarm.part.clone());
     match alarm.cleared_ms {
         None => open.insert(key, alarm),
         Some(_) => open.remove(&key),

@@ -213,6 +213,8 @@ impl Station {
         }
         match claim {
             Claim::Ours => {
+                // Before the first answer alarms are the address's; from now on they are the node's.
+                self.clear_link_alarms();
                 self.node = Some(found);
                 Ok(())
             }
@@ -223,6 +225,13 @@ impl Station {
             Claim::Elsewhere(address) => Err(Ended::Foreign(format!(
                 "node {found} is watched at {address} already; give each node one address"
             ))),
+        }
+    }
+
+    fn clear_link_alarms(&mut self) {
+        for kind in [Kind::Silent, Kind::OtherNode] {
+            let change = self.alarms.clear(kind, "", Self::now_ms());
+            self.publish(change);
         }
     }
 
@@ -248,10 +257,6 @@ impl Station {
             self.say(&format!("node {found} answers"));
         }
         self.said = None;
-        for kind in [Kind::Silent, Kind::OtherNode] {
-            let change = self.alarms.clear(kind, "", Self::now_ms());
-            self.publish(change);
-        }
         self.common.shared.change(self.place, |s| {
             s.node_id = found.to_string();
             s.link = Link::Up;
@@ -402,31 +407,31 @@ impl Station {
     /// Goes through the last weeks of the log again, so that alarms know what is usual and what
     /// already stood; what the diary has already is not said again.
     fn catch_up(&mut self) {
-        let Some(node) = self.node else { return };
         self.alarms = Alarms::new(self.common.terms.alarms.clone(), &self.common.site);
-        self.running = RunningDemand::new(&self.common.site);
-        (self.seen, self.judged_to) = (None, None);
-        let from_ms = Self::now_ms() - LOOK_BACK_MS;
-        let whole = self.store.node(node).and_then(|known| {
-            if known.is_none() {
-                return Ok(());
-            }
-            let last = self.store.extent(node)?.last_seq;
-            let records = self.store.read_span(node, Span { from_ms, to_ms: i64::MAX })?;
-            self.judge(records)?;
-            self.judged_to = self.judged_to.max(last);
-            Ok(())
-        });
-        self.caught_up = whole.is_ok();
-        if let Err(e) = whole {
-            self.store_failed(&e);
-        }
-        for alarm in self.common.diary.open_alarms(node) {
+        let whole = self.node.map_or(Ok(()), |node| self.go_through(node));
+        for alarm in self.common.diary.open_alarms(self.node, &self.address.to_string()) {
             if NOT_OF_RECORDS.contains(&alarm.kind) {
                 self.alarms.restore(alarm);
             }
         }
         self.show_standing();
+        self.caught_up = whole.is_ok() && self.node.is_some();
+        if let Err(e) = whole {
+            self.store_failed(&e);
+        }
+    }
+
+    fn go_through(&mut self, node: NodeId) -> Result<(), StoreError> {
+        self.running = RunningDemand::new(&self.common.site);
+        (self.seen, self.judged_to) = (None, None);
+        let from_ms = Self::now_ms() - LOOK_BACK_MS;
+        if self.store.node(node)?.is_none() {
+            return Ok(());
+        }
+        let last = self.store.extent(node)?.last_seq;
+        self.judge(self.store.read_span(node, Span { from_ms, to_ms: i64::MAX })?)?;
+        self.judged_to = self.judged_to.max(last);
+        Ok(())
     }
 
     /// Goes through what is new in the store.
