@@ -39,6 +39,8 @@ pub struct Site {
     pub power_factor: PowerFactorTerms,
     /// When the plant works.
     pub working_hours: WorkingHours,
+    /// Whether the file states them.
+    pub hours_stated: bool,
     /// What a verdict takes.
     pub verdict: VerdictTerms,
     /// How reports are written.
