@@ -1,7 +1,7 @@
 //! Alarms of the demand interval: power factor and projected demand, on made records.
 
 use wattless::watch::alarm::{Change, Kind};
-use wattless_tests::watched::{Watched, cleared, raised};
+use wattless_tests::alarmed::{Watched, cleared, raised};
 
 const HOUR: f64 = 3600.0;
 const INTERVAL: f64 = 900.0;
@@ -76,7 +76,7 @@ fn demand_over_its_limit_is_told_before_the_interval_ends() {
             let left_min = (w.maker.now_ms - a.raised_ms) as f64 / 60e3;
             assert!(left_min >= 3.0, "{left_min} min before the end: {}", a.evidence);
             assert!(a.evidence.contains("limit 120.0 kW"), "{}", a.evidence);
-            let changes = w.run(INTERVAL, |m, _| {
+            let changes = w.run(2.0 * INTERVAL, |m, _| {
                 m.load(80.0, 20.0);
             });
             assert_eq!(cleared(&changes), [(Kind::DemandLimit, "kW")]);
@@ -115,7 +115,7 @@ fn long_records_tell_of_the_interval_that_has_ended() {
     });
     assert_eq!(raised(&changes), [(Kind::DemandLimit, "kVA")]);
     assert!(changes[0].alarm().evidence.contains("ended with 100.0 kVA"), "{changes:?}");
-    let changes = w.run(INTERVAL, |m, _| {
+    let changes = w.run(2.0 * INTERVAL, |m, _| {
         m.load(30.0, 40.0);
     });
     assert_eq!(cleared(&changes), [(Kind::DemandLimit, "kVA")]);

@@ -6,8 +6,8 @@ use wattless::watch::alarm::{Alarms, Change, Kind};
 use wattless_core::flags::Flags;
 use wattless_core::record::{Page, Record};
 use wattless_core::wiring::Wiring;
+use wattless_tests::alarmed::{Watched, raised, site};
 use wattless_tests::made_records::{Maker, V, balanced};
-use wattless_tests::watched::{Watched, raised, site};
 
 const HOUR: f64 = 3600.0;
 
@@ -59,7 +59,7 @@ fn a_bad_record_raises_nothing_and_poisons_nothing() {
             }
             assert_eq!(w.changes, [], "{name}, {seconds} s");
             let changes = w.run(2.0 * HOUR, |m, _| {
-                m.load(105.0, 20.0);
+                m.load(115.0, 20.0);
             });
             assert_eq!(raised(&changes), [(Kind::Overload, "")], "{name}, {seconds} s");
         }
@@ -78,7 +78,7 @@ fn a_clock_that_is_set_back_or_ahead_stops_nothing() {
         });
         assert_eq!(quiet, [], "{jump_s} s");
         let changes = w.run(HOUR, |m, _| {
-            m.load(110.0, 20.0);
+            m.load(112.0, 20.0);
         });
         assert_eq!(raised(&changes), [(Kind::Overload, "")], "{jump_s} s");
     }

@@ -5,8 +5,8 @@ use wattless_core::complex::Complex;
 use wattless_core::flags::Flags;
 use wattless_core::sequence::Components;
 use wattless_core::wiring::Wiring;
+use wattless_tests::alarmed::{Watched, cleared, raised, site};
 use wattless_tests::made_records::{Maker, V, balanced};
-use wattless_tests::watched::{Watched, cleared, raised, site};
 
 const MIN: f64 = 60.0;
 const HOUR: f64 = 3600.0;

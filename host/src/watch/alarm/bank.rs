@@ -4,7 +4,6 @@ use super::AlarmTerms;
 use crate::analyse::verify::unit::Control;
 use crate::site::Site;
 use crate::site::installed::Installed;
-use jiff::civil::DateTime;
 
 /// A unit, or a step of one that a controller switches.
 #[derive(Clone, Debug, PartialEq)]
@@ -22,6 +21,8 @@ pub struct BankPlan {
     pub units: Vec<BankUnit>,
     /// Whether a controller switches steps.
     pub switched: bool,
+    /// Output of units that are always on, in var: what may lead when all else is off.
+    pub fixed_var: f64,
 }
 
 impl BankPlan {
@@ -32,14 +33,14 @@ impl BankPlan {
                 name: format!("unit {}", k + 1),
                 var: kvar * 1e3,
             };
-            return BankPlan {
-                units: terms.units_kvar.iter().enumerate().map(unit).collect(),
-                switched: terms.switched,
-            };
+            let units: Vec<BankUnit> = terms.units_kvar.iter().enumerate().map(unit).collect();
+            let all: f64 = units.iter().map(|u| u.var).sum();
+            let fixed_var = if terms.switched { 0.0 } else { all };
+            return BankPlan { units, switched: terms.switched, fixed_var };
         }
         let mut plan = BankPlan::default();
         for i in &site.installed {
-            let from = i.since.and_then(|since| unix_ms(site, since));
+            let from = i.since.and_then(|since| site.unix_ms(since));
             if from.is_none_or(|from| from <= at_ms) {
                 plan.add(i, site);
             }
@@ -58,7 +59,11 @@ impl BankPlan {
                 self.switched = true;
                 libm::rint(unit.rated_var / step_var).clamp(1.0, 24.0) as usize
             }
-            Control::Fixed | Control::WithLoad { .. } => 1,
+            Control::Fixed => {
+                self.fixed_var += var;
+                1
+            }
+            Control::WithLoad { .. } => 1,
         };
         for _ in 0..steps {
             let name = match steps {
@@ -78,13 +83,8 @@ impl BankPlan {
 /// Local times at which the correction was installed, changed or repaired, in order.
 pub fn work_ms(site: &Site) -> Vec<i64> {
     let times = site.installed.iter().flat_map(|i| i.since.iter().chain(&i.changed));
-    let mut all: Vec<i64> = times.filter_map(|t| unix_ms(site, *t)).collect();
+    let mut all: Vec<i64> = times.filter_map(|t| site.unix_ms(*t)).collect();
     all.sort_unstable();
     all.dedup();
     all
-}
-
-fn unix_ms(site: &Site, local: DateTime) -> Option<i64> {
-    let instant = site.time_zone.to_ambiguous_timestamp(local).compatible().ok()?;
-    Some(instant.as_millisecond())
 }

@@ -19,6 +19,12 @@ const TRIM: f64 = 0.2;
 /// Seconds for which a projection must stay over its limit; the interval does not wait longer.
 const HOLD_S: f64 = 60.0;
 
+/// Share of the limit below which a demand is well.
+const WELL_SHARE: f64 = 0.95;
+
+/// Intervals in a row that must end well to clear.
+const WELL_INTERVALS: u32 = 2;
+
 /// Power of a record: seconds, kW, kvar, measured kVA.
 type Slice = [f64; 4];
 
@@ -133,8 +139,10 @@ impl DemandRules {
         let kva = self.kva(kw, d.q1_var / 1e3, d.s_metered_va / 1e3);
         for (limit, demand, unit) in DemandRules::limits(t, kw, kva) {
             let Some(limit) = limit else { continue };
-            let side = Side::above(Some(demand), limit, 0.97 * limit);
-            let times = Times { hold_s: 0.0, rest_s: 0.0, records: 1 };
+            let side = Side::above(Some(demand), limit, WELL_SHARE * limit);
+            let stands = judge.stands(Kind::DemandLimit, unit);
+            let records = if stands { WELL_INTERVALS } else { 1 };
+            let times = Times { hold_s: 0.0, rest_s: 0.0, records };
             judge.condition(Kind::DemandLimit, unit, side, times, || {
                 format!("The interval ended with {demand:.1} {unit}; limit {limit:.1} {unit}")
             });
@@ -158,7 +166,11 @@ impl DemandRules {
         self.heading = Some((kw, kvar));
         for (limit, heading, unit) in DemandRules::limits(t, kw, self.kva(kw, kvar, measured)) {
             let Some(limit) = limit else { continue };
-            let side = Side::above(Some(heading), limit, 0.97 * limit);
+            let side = match Side::above(Some(heading), limit, WELL_SHARE * limit) {
+                // Only intervals that have ended well clear it.
+                Side::Good if judge.stands(Kind::DemandLimit, unit) => Side::Unknown,
+                side => side,
+            };
             judge.condition(Kind::DemandLimit, unit, side, Times::new(HOLD_S, HOLD_S), || {
                 format!(
                     "Heading for {heading:.1} {unit} with {:.0} min to go; limit {limit:.1} {unit}",

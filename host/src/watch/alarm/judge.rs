@@ -44,7 +44,7 @@ impl Judge {
     }
 
     pub(super) fn stands(&self, kind: Kind, part: &str) -> bool {
-        self.standing.contains_key(&(kind, Cow::Owned(part.to_owned())))
+        self.standing.keys().any(|(k, p)| *k == kind && p == part)
     }
 
     /// Time was lost: what was about to be raised or cleared begins anew.

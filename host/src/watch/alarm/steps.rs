@@ -65,6 +65,7 @@ pub struct StepRules {
     switched: bool,
     any: bool,
     tan_target: f64,
+    fixed_var: f64,
     sizes: Vec<Size>,
     running_s: f64,
     /// Power and kvar of the last two records, newest first, and the newest one's end.
@@ -85,6 +86,7 @@ impl StepRules {
         StepRules {
             switched: bank.switched,
             any: !bank.units.is_empty(),
+            fixed_var: bank.fixed_var,
             tan_target: wattless_core::correction::tan_of_pf(target_pf).unwrap_or(0.0),
             sizes: all.into_iter().enumerate().map(size).collect(),
             since_step: 2,
@@ -98,8 +100,10 @@ impl StepRules {
         }
         // What feeds back does not idle.
         let idle = libm::fabs(o.p_w) < IDLE_SHARE * o.peak_w;
-        let limit = t.idle_leading_share * o.peak_w;
-        let side = Side::above(idle.then_some(-o.q1_var), limit, 0.7 * limit);
+        // What is always on leads at idle by design; voltage may lift it by a tenth squared.
+        let margin = t.idle_leading_share * o.peak_w;
+        let limit = 1.21 * self.fixed_var + margin;
+        let side = Side::above(idle.then_some(-o.q1_var), limit, limit - 0.3 * margin);
         judge.condition(
             Kind::LeadingAtIdle,
             WHOLE,
@@ -107,10 +111,12 @@ impl StepRules {
             Times::new(6.0 * t.hold_s, t.rest_s),
             || {
                 format!(
-                    "{:.1} kvar leading at {:.1} kW, while the usual peak is {:.1} kW",
+                    "{:.1} kvar leading at {:.1} kW, while the usual peak is {:.1} kW; units that \
+                     are always on account for {:.1} kvar",
                     -o.q1_var / 1e3,
                     o.p_w / 1e3,
-                    o.peak_w / 1e3
+                    o.peak_w / 1e3,
+                    self.fixed_var / 1e3
                 )
             },
         );
