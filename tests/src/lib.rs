@@ -9,4 +9,6 @@ pub mod made_records;
 pub mod made_store;
 pub mod odd_waves;
 pub mod program;
+pub mod rough_plant;
+pub mod watching;
 pub mod waveform;

@@ -70,3 +70,23 @@ pub struct StandingProof {
     /// What is missing and why, in sentences.
     pub notes: Vec<String>,
 }
+
+impl StandingProof {
+    /// This week against the week of the proof, in a sentence; empty while it cannot be told.
+    pub fn fall_words(&self) -> String {
+        let (Some(change), Some(u)) = (self.change_var, self.change_uncertainty_var) else {
+            return String::new();
+        };
+        let [kvar, u] = [change, u].map(|x| x / 1e3);
+        let proof = match self.proof {
+            Some(p) => format!("; {:.1} kvar were removed then", p.removed_var / 1e3),
+            None => String::new(),
+        };
+        let word = if kvar < 0.0 { "less" } else { "more" };
+        format!(
+            "At like load {:.1} \u{b1} {u:.1} kvar {word} are removed this week than in the week \
+             of the proof{proof}",
+            libm::fabs(kvar)
+        )
+    }
+}

@@ -8,6 +8,8 @@ pub mod config;
 pub mod diary;
 pub mod mqtt;
 pub mod page;
+pub mod running;
 pub mod state;
 pub mod station;
 pub mod waves;
+pub mod whose;

@@ -3,7 +3,7 @@
 use super::savings::Ledger;
 use super::{Removed, StandingProof};
 use crate::analyse::tariff::Tariff;
-use crate::analyse::verify::unit::Unit;
+use crate::analyse::verify::unit::{Control, Unit};
 use crate::analyse::verify::{Terms, Verification, VerifyError, expected_outputs, verify};
 use crate::collect::log::IntervalLog;
 use crate::collect::store::Span;
@@ -243,7 +243,11 @@ impl Keeper {
                 }
                 expected_outputs(before, &whole, &self.site, &units).unwrap_or_default()
             }
-            // Without a time before, what is fixed still gives what its nameplate says.
+            // Without a time before, the nameplates stand for what is removed; not for what a
+            // controller chooses by a load that nobody has seen.
+            true if units.iter().all(|u| !matches!(u.control, Control::Automatic { .. })) => {
+                expected_outputs(&whole, &whole, &self.site, &units).unwrap_or_default()
+            }
             true => Vec::new(),
         };
         self.ledger.add(&whole, &outputs, self.ratio, &tariff);

@@ -29,6 +29,7 @@ const WELL_INTERVALS: u32 = 2;
 type Slice = [f64; 4];
 
 /// Rules of the demand interval.
+#[derive(Clone)]
 pub struct DemandRules {
     rule: Option<DemandRule>,
     meter: Option<DemandMeter>,

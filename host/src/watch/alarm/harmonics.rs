@@ -40,7 +40,7 @@ impl Usual {
 }
 
 /// Rules of the harmonics.
-#[derive(Default)]
+#[derive(Clone, Default)]
 pub struct HarmonicRules {
     learnt_s: f64,
     v: [Usual; ORDERS.len()],

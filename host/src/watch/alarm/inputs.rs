@@ -27,7 +27,7 @@ const TURNED_RAD: f64 = 0.21;
 const TURNED_SHARE: f64 = 0.35;
 
 /// Rules of the inputs.
-#[derive(Default)]
+#[derive(Clone, Default)]
 pub struct InputRules {
     checked: Option<Checked>,
     /// Whether the connection was ever right.

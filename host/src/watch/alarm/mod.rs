@@ -110,6 +110,7 @@ impl Observed<'_> {
 }
 
 /// All alarms of one node.
+#[derive(Clone)]
 pub struct Alarms {
     terms: AlarmTerms,
     site: Site,

@@ -41,7 +41,7 @@ pub(super) fn phasors(
 }
 
 /// Rules of the supply.
-#[derive(Default)]
+#[derive(Clone, Default)]
 pub struct SupplyRules {
     /// Usual share of each phase's current in the mean of the others, under load.
     carries: [f64; 3],
