@@ -108,6 +108,28 @@ impl Diary {
         }
     }
 
+    /// Writes down a change that was found again when the log was gone through anew, unless what
+    /// is written already goes as far.
+    ///
+    /// What was learnt from another stretch of the log may find the same alarm some records sooner
+    /// or later: it is no other alarm.
+    pub fn replay(&self, who: &str, node: Option<NodeId>, change: &Change) {
+        let alarm = change.alarm();
+        let at_ms = alarm.cleared_ms.unwrap_or(alarm.raised_ms);
+        let id = node.map(|n| n.to_string()).unwrap_or_default();
+        let word = alarm.kind.word();
+        let inside = self.inside.lock().unwrap_or_else(PoisonError::into_inner);
+        let is_open = inside.open.contains_key(&(id.clone(), word.to_owned(), alarm.part.clone()));
+        let later = inside
+            .known
+            .iter()
+            .any(|k| k.0 == id && k.1 == word && k.2 == alarm.part && k.3 >= at_ms);
+        drop(inside);
+        if !later && is_open == matches!(change, Change::Cleared(_)) {
+            self.note(who, node, change);
+        }
+    }
+
     /// Writes down a change of an alarm, once.
     pub fn note(&self, who: &str, node: Option<NodeId>, change: &Change) {
         let (Change::Raised(alarm) | Change::Cleared(alarm)) = change;
@@ -186,4 +208,45 @@ fn key(v: &Value) -> Option<Known> {
     let cleared = v.get("cleared_ms")?.as_i64();
     let at = cleared.or_else(|| v.get("raised_ms")?.as_i64())?;
     Some((text("node_id")?, text("kind")?, text("part")?, at, cleared.is_some()))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn alarm(raised_ms: i64, cleared_ms: Option<i64>) -> Alarm {
+        Alarm {
+            kind: Kind::Overload,
+            part: String::new(),
+            since_ms: raised_ms - 600_000,
+            raised_ms,
+            cleared_ms,
+            evidence: "160 A".into(),
+        }
+    }
+
+    /// What a restart finds again, a little shifted, is not written twice; what is new is.
+    #[test]
+    fn a_replay_adds_only_what_is_later_than_what_is_written() {
+        let folder = tempfile::tempdir().unwrap();
+        let node = Some(NodeId(7));
+        let lines = || std::fs::read_to_string(folder.path().join(FILE)).unwrap().lines().count();
+        let diary = Diary::open(folder.path(), true).unwrap();
+        diary.note("a", node, &Change::Raised(alarm(1_000_000, None)));
+        diary.note("a", node, &Change::Cleared(alarm(1_000_000, Some(2_000_000))));
+        diary.note("a", node, &Change::Raised(alarm(3_000_000, None)));
+        assert_eq!(lines(), 3);
+        drop(diary);
+        let diary = Diary::open(folder.path(), true).unwrap();
+        assert_eq!(diary.open_alarms(Some(NodeId(7)), "a").len(), 1);
+        diary.replay("a", node, &Change::Raised(alarm(1_060_000, None)));
+        diary.replay("a", node, &Change::Cleared(alarm(1_060_000, Some(1_900_000))));
+        diary.replay("a", node, &Change::Raised(alarm(3_060_000, None)));
+        assert_eq!(lines(), 3);
+        diary.replay("a", node, &Change::Cleared(alarm(3_060_000, Some(4_000_000))));
+        diary.replay("a", node, &Change::Raised(alarm(5_000_000, None)));
+        assert_eq!(lines(), 5);
+        assert_eq!(diary.open_alarms(Some(NodeId(7)), "a"), [alarm(5_000_000, None)]);
+        assert_eq!(diary.open_alarms(Some(NodeId(8)), "a"), []);
+    }
 }

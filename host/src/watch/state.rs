@@ -2,6 +2,7 @@
 
 use super::alarm::{Alarm, Change};
 use super::running::Running;
+pub use crate::analyse::standing::{Removed, Saved, StandingProof};
 use serde::Serialize;
 use std::collections::VecDeque;
 use std::sync::{Condvar, Mutex, MutexGuard, PoisonError};
@@ -90,6 +91,8 @@ pub struct StationState {
     pub newest: Option<Record>,
     /// Power of the running demand interval, where it is heading: kW, kvar.
     pub heading: Option<(f64, f64)>,
+    /// The proof of the correction kept up to date; none where none was installed at a date.
+    pub proof: Option<StandingProof>,
     /// When its records were last pulled, Unix milliseconds.
     pub pulled_ms: Option<i64>,
     /// End of the newest record, Unix milliseconds.
