@@ -104,7 +104,8 @@ impl Diary {
     pub fn say(&self, who: &str, words: &str) {
         if !self.quiet {
             let now = jiff::Timestamp::now().strftime("%Y-%m-%dT%H:%M:%SZ");
-            eprintln!("{now} {who}: {words}");
+            // Where this output goes to a full disk, words are lost and the watch goes on.
+            let _ = writeln!(std::io::stderr(), "{now} {who}: {words}");
         }
     }
 
