@@ -108,10 +108,11 @@ impl Drop for Disk {
 }
 
 struct Soak {
+    // Dropped first: the disk cannot be given back under it.
+    watch: Watching,
     plant: RoughPlant,
     disk: Disk,
     site: PathBuf,
-    watch: Watching,
     chance: Chance,
     /// Watches started.
     starts: u32,

@@ -24,7 +24,10 @@ use std::time::{Duration, Instant};
 use wattless_core::record::Record;
 
 /// Longest pause between two tries of a link that is down, or of a node that is not the one.
-const LONGEST_PAUSE: Duration = Duration::from_secs(30);
+const LONGEST_PAUSE: Duration = Duration::from_secs(10);
+
+/// A link that comes back within this time is not worth a line; its losses are counted.
+const BRIEF: Duration = Duration::from_secs(5);
 
 /// How much of the log is gone through again at the start, so that alarms know what is usual.
 const LOOK_BACK_MS: i64 = 40 * 86_400_000;
@@ -86,6 +89,8 @@ pub struct Station {
     seen: Option<Seen>,
     /// What was said last of a trouble that stands, so that it is said once.
     said: Option<String>,
+    /// Whether the node has answered since the start.
+    answered: bool,
     /// The proof of the correction, where one was installed at a date.
     keeper: Option<Keeper>,
     /// Days in a row on which the proof had fallen.
@@ -142,6 +147,7 @@ impl Station {
             judged_to: None,
             seen: None,
             said: None,
+            answered: false,
         }
     }
 
@@ -159,6 +165,11 @@ impl Station {
             self.say(words);
             self.said = Some(words.to_owned());
         }
+    }
+
+    /// Whether what was said last begins like this.
+    fn has_said(&self, beginning: &str) -> bool {
+        self.said.as_deref().is_some_and(|s| s.starts_with(beginning))
     }
 
     /// Runs until the watch is stopped.
@@ -180,7 +191,7 @@ impl Station {
                 Ended::Link(e) => self.is_down(*down.get_or_insert(began), &e),
                 Ended::Foreign(words) => {
                     self.is_foreign(words);
-                    pause = LONGEST_PAUSE / 3;
+                    pause = LONGEST_PAUSE;
                 }
             }
             self.common.shared.sleep_until(Instant::now() + pause);
@@ -198,7 +209,8 @@ impl Station {
         if self.common.shared.is_stopping() {
             return;
         }
-        if self.said.as_deref().is_none_or(|s| !s.starts_with("no link")) {
+        let brief = self.answered && since.elapsed() < BRIEF;
+        if !brief && !self.has_said("no link") {
             self.say_once(&format!("no link: {reason}"));
         }
         let silent_s = since.elapsed().as_secs_f64();
@@ -271,13 +283,14 @@ impl Station {
     ) -> Result<(), Ended> {
         let found = NodeId(client.identity().node_id);
         self.claim(found)?;
-        if let Some(since) = down.take() {
-            let minutes = since.elapsed().as_secs_f64() / 60.0;
+        let minutes = down.take().map_or(0.0, |since| since.elapsed().as_secs_f64() / 60.0);
+        if self.has_said("no link") {
             self.say(&format!("answers again after {minutes:.1} min"));
-        } else if self.said.take().is_some() {
+        } else if self.said.is_some() {
             self.say(&format!("node {found} answers"));
         }
         self.said = None;
+        self.answered = true;
         self.common.shared.change(self.place, |s| {
             s.node_id = found.to_string();
             s.link = Link::Up;
@@ -366,8 +379,9 @@ impl Station {
 
     /// A pull ended well.
     fn pulled(&mut self, summary: &PullSummary, limit_ms: f64, now_ms: i64) {
-        if self.said.take().is_some_and(|s| s.starts_with("cannot store")) {
+        if self.has_said("cannot store") {
             self.say("the store can be written again");
+            self.said = None;
         }
         self.common.diary.retry();
         let change = self.alarms.clear(Kind::StoreFull, "", now_ms);
@@ -418,10 +432,11 @@ impl Station {
         let Some(last_ms) = known.and_then(|n| n.last_pull_ms) else { return true };
         let back_ms = last_ms - Self::now_ms();
         if back_ms > HOST_BACK_MS {
+            let last = jiff::Timestamp::from_millisecond(last_ms).unwrap_or_default();
             self.say_once(&format!(
-                "this computer's clock is {:.1} min behind its own last pull: the node's clock \
-                 is left alone. Check the time here",
-                back_ms as f64 / 60_000.0
+                "this computer's clock is behind its own last pull of {}: the node's clock is \
+                 left alone. Check the time here",
+                last.strftime("%Y-%m-%dT%H:%M:%SZ")
             ));
         }
         back_ms <= HOST_BACK_MS
