@@ -1,4 +1,15 @@
-//! The proof of a correction kept up to date: this week against the week of the proof.
+//! The proof of a correction kept up to date: this week against the week of the proof, and the
+//! money that it has saved so far.
+//!
+//! All of it stands on the comparison of [`crate::analyse::verify`]: the time before the work with
+//! the week of the proof and with this week, and the two weeks with each other at like load. The
+//! money is what the tariff makes of the log with the reactive power that the units took away put
+//! back, record by record, less what it makes of the log.
+
+mod keeper;
+mod savings;
+
+pub use keeper::{Keeper, Work};
 
 use serde::Serialize;
 
@@ -11,6 +22,13 @@ pub struct Removed {
     pub uncertainty_var: f64,
     /// What the installed units give at that week's voltage, in var; none where none are listed.
     pub expected_var: Option<f64>,
+}
+
+impl Removed {
+    /// Share of what the units give; none where that is not known.
+    pub fn ratio(&self) -> Option<f64> {
+        self.expected_var.filter(|e| *e > 0.0).map(|e| self.removed_var / e)
+    }
 }
 
 /// Money that the correction has saved by the tariff.
@@ -51,4 +69,24 @@ pub struct StandingProof {
     pub saved: Option<Saved>,
     /// What is missing and why, in sentences.
     pub notes: Vec<String>,
+}
+
+impl StandingProof {
+    /// This week against the week of the proof, in a sentence; empty while it cannot be told.
+    pub fn fall_words(&self) -> String {
+        let (Some(change), Some(u)) = (self.change_var, self.change_uncertainty_var) else {
+            return String::new();
+        };
+        let [kvar, u] = [change, u].map(|x| x / 1e3);
+        let proof = match self.proof {
+            Some(p) => format!("; {:.1} kvar were removed then", p.removed_var / 1e3),
+            None => String::new(),
+        };
+        let word = if kvar < 0.0 { "less" } else { "more" };
+        format!(
+            "At like load {:.1} \u{b1} {u:.1} kvar {word} are removed this week than in the week \
+             of the proof{proof}",
+            libm::fabs(kvar)
+        )
+    }
 }

@@ -8,6 +8,7 @@ use std::net::SocketAddr;
 use std::path::PathBuf;
 use std::sync::Arc;
 use std::time::Duration;
+use wattless::analyse::tariff::Tariff;
 use wattless::collect::address::Address;
 use wattless::collect::store::Store;
 use wattless::watch::config::read_token;
@@ -41,6 +42,9 @@ pub struct Args {
     /// Serve no page
     #[arg(long)]
     no_page: bool,
+    /// Tariff file (TOML): what a correction has saved so far
+    #[arg(long, value_name = "FILE")]
+    tariff: Option<PathBuf>,
     /// Seconds between two pulls
     #[arg(long, value_name = "S")]
     pull_every: Option<f64>,
@@ -59,6 +63,7 @@ pub fn run(args: &Args) -> anyhow::Result<Outcome> {
     terms.listen = if args.no_page { None } else { args.listen.or(terms.listen) };
     terms.token_file = args.token_file.clone().or(terms.token_file);
     terms.pull_every_s = args.pull_every.unwrap_or(terms.pull_every_s);
+    terms.tariff = args.tariff.clone().or(terms.tariff);
     terms.check()?;
     let mut nodes = args.nodes.clone();
     if nodes.is_empty() {
@@ -69,6 +74,7 @@ pub fn run(args: &Args) -> anyhow::Result<Outcome> {
     if nodes.is_empty() {
         bail!("no node to watch: give addresses, or nodes under [watch] in the site file");
     }
+    let tariff = terms.tariff.as_deref().map(Tariff::load).transpose()?;
     let token = terms.token_file.as_deref().map(read_token).transpose()?;
     let store = Store::create(&args.store)?;
     let diary = Arc::new(Diary::open(&args.store, false).with_context(|| {
@@ -84,7 +90,8 @@ pub fn run(args: &Args) -> anyhow::Result<Outcome> {
             Page::new(shared.clone(), site.clone(), terms.clone(), token, args.store.clone());
         (at, page)
     });
-    let common = Common { terms: terms.clone(), site, shared: shared.clone(), diary, whose };
+    let common =
+        Common { terms: terms.clone(), site, tariff, shared: shared.clone(), diary, whose };
     let (shared, diary) = (common.shared.clone(), common.diary.clone());
     std::thread::scope(|scope| {
         for (place, address) in nodes.into_iter().enumerate() {

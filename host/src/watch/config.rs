@@ -49,6 +49,8 @@ pub struct WatchTerms {
     pub names: Vec<String>,
     /// Whether a node's clock is set when it is off by more than its alarm allows.
     pub set_clock: bool,
+    /// Tariff file: what a correction has saved so far; not told without it.
+    pub tariff: Option<PathBuf>,
     /// Where readings are published.
     pub mqtt: Option<MqttTerms>,
     /// Limits of the alarms.
@@ -65,6 +67,7 @@ impl Default for WatchTerms {
             token_file: None,
             names: Vec::new(),
             set_clock: true,
+            tariff: None,
             mqtt: None,
             alarms: AlarmTerms::default(),
         }

@@ -11,7 +11,10 @@ use super::diary::Diary;
 use super::running::RunningDemand;
 use super::state::{Link, Shared};
 use super::whose::{Claim, Whose};
+use crate::analyse::standing::{Keeper, StandingProof};
+use crate::analyse::tariff::Tariff;
 use crate::collect::address::Address;
+use crate::collect::chain::Break;
 use crate::collect::link::{AnyClient, LinkError, Patience};
 use crate::collect::pull::{Go, PullError, PullOptions, PullSummary, pull_between};
 use crate::collect::store::{NodeId, Records, Span, Store, StoreError};
@@ -21,7 +24,10 @@ use std::time::{Duration, Instant};
 use wattless_core::record::Record;
 
 /// Longest pause between two tries of a link that is down, or of a node that is not the one.
-const LONGEST_PAUSE: Duration = Duration::from_secs(30);
+const LONGEST_PAUSE: Duration = Duration::from_secs(10);
+
+/// A link that comes back within this time is not worth a line; its losses are counted.
+const BRIEF: Duration = Duration::from_secs(5);
 
 /// How much of the log is gone through again at the start, so that alarms know what is usual.
 const LOOK_BACK_MS: i64 = 40 * 86_400_000;
@@ -43,6 +49,12 @@ const HOST_BACK_MS: i64 = 60_000;
 const NOT_OF_RECORDS: [Kind; 6] =
     [Kind::Silent, Kind::OtherNode, Kind::Clock, Kind::StoreFull, Kind::LogChanged, Kind::Gap];
 
+/// Alarms that stay until somebody did something, however long ago the records are that showed it.
+const LASTING: [Kind; 4] = [Kind::UnitPhaseLost, Kind::UnitLost, Kind::SlowLoss, Kind::ProofFallen];
+
+/// Breaks of the chain that an alarm names; more are counted.
+const BREAKS_NAMED: usize = 3;
+
 /// What the stations of a watch have in common.
 #[derive(Clone)]
 pub struct Common {
@@ -50,6 +62,8 @@ pub struct Common {
     pub terms: WatchTerms,
     /// The site.
     pub site: Site,
+    /// The tariff, for what a correction has saved so far.
+    pub tariff: Option<Tariff>,
     /// What is known now.
     pub shared: Arc<Shared>,
     /// What is written down.
@@ -75,6 +89,12 @@ pub struct Station {
     seen: Option<Seen>,
     /// What was said last of a trouble that stands, so that it is said once.
     said: Option<String>,
+    /// Whether the node has answered since the start.
+    answered: bool,
+    /// The proof of the correction, where one was installed at a date.
+    keeper: Option<Keeper>,
+    /// Days in a row on which the proof had fallen.
+    fell_days: u32,
 }
 
 /// What of a record tells whether the next one follows on it.
@@ -116,11 +136,18 @@ impl Station {
             alarms: Alarms::new(common.terms.alarms.clone(), &common.site),
             running: RunningDemand::new(&common.site),
             node: common.whose.node(place),
+            keeper: Keeper::new(
+                &common.site,
+                common.tariff.clone(),
+                common.terms.alarms.slow_loss_share,
+            ),
+            fell_days: 0,
             common,
             caught_up: false,
             judged_to: None,
             seen: None,
             said: None,
+            answered: false,
         }
     }
 
@@ -138,6 +165,11 @@ impl Station {
             self.say(words);
             self.said = Some(words.to_owned());
         }
+    }
+
+    /// Whether what was said last begins like this.
+    fn has_said(&self, beginning: &str) -> bool {
+        self.said.as_deref().is_some_and(|s| s.starts_with(beginning))
     }
 
     /// Runs until the watch is stopped.
@@ -159,7 +191,7 @@ impl Station {
                 Ended::Link(e) => self.is_down(*down.get_or_insert(began), &e),
                 Ended::Foreign(words) => {
                     self.is_foreign(words);
-                    pause = LONGEST_PAUSE / 3;
+                    pause = LONGEST_PAUSE;
                 }
             }
             self.common.shared.sleep_until(Instant::now() + pause);
@@ -177,7 +209,8 @@ impl Station {
         if self.common.shared.is_stopping() {
             return;
         }
-        if self.said.as_deref().is_none_or(|s| !s.starts_with("no link")) {
+        let brief = self.answered && since.elapsed() < BRIEF;
+        if !brief && !self.has_said("no link") {
             self.say_once(&format!("no link: {reason}"));
         }
         let silent_s = since.elapsed().as_secs_f64();
@@ -213,6 +246,8 @@ impl Station {
         }
         match claim {
             Claim::Ours => {
+                // Before the first answer alarms are the address's; from now on they are the node's.
+                self.clear_link_alarms();
                 self.node = Some(found);
                 Ok(())
             }
@@ -223,6 +258,13 @@ impl Station {
             Claim::Elsewhere(address) => Err(Ended::Foreign(format!(
                 "node {found} is watched at {address} already; give each node one address"
             ))),
+        }
+    }
+
+    fn clear_link_alarms(&mut self) {
+        for kind in [Kind::Silent, Kind::OtherNode] {
+            let change = self.alarms.clear(kind, "", Self::now_ms());
+            self.publish(change);
         }
     }
 
@@ -241,17 +283,14 @@ impl Station {
     ) -> Result<(), Ended> {
         let found = NodeId(client.identity().node_id);
         self.claim(found)?;
-        if let Some(since) = down.take() {
-            let minutes = since.elapsed().as_secs_f64() / 60.0;
+        let minutes = down.take().map_or(0.0, |since| since.elapsed().as_secs_f64() / 60.0);
+        if self.has_said("no link") {
             self.say(&format!("answers again after {minutes:.1} min"));
-        } else if self.said.take().is_some() {
+        } else if self.said.is_some() {
             self.say(&format!("node {found} answers"));
         }
         self.said = None;
-        for kind in [Kind::Silent, Kind::OtherNode] {
-            let change = self.alarms.clear(kind, "", Self::now_ms());
-            self.publish(change);
-        }
+        self.answered = true;
         self.common.shared.change(self.place, |s| {
             s.node_id = found.to_string();
             s.link = Link::Up;
@@ -306,6 +345,7 @@ impl Station {
                 }
                 self.pulled(&summary, limit_ms, now_ms);
                 self.judge_new();
+                self.prove();
                 Ok(())
             }
             Err(e) => {
@@ -339,8 +379,9 @@ impl Station {
 
     /// A pull ended well.
     fn pulled(&mut self, summary: &PullSummary, limit_ms: f64, now_ms: i64) {
-        if self.said.take().is_some_and(|s| s.starts_with("cannot store")) {
+        if self.has_said("cannot store") {
             self.say("the store can be written again");
+            self.said = None;
         }
         self.common.diary.retry();
         let change = self.alarms.clear(Kind::StoreFull, "", now_ms);
@@ -370,6 +411,7 @@ impl Station {
             let change = self.alarms.raise(Kind::Gap, "", now_ms, words);
             self.publish(change);
         }
+        self.chain_broken(&summary.chain.breaks, now_ms);
         self.common.shared.change(self.place, |s| {
             s.counters.pulls += 1;
             s.counters.records += summary.new_records;
@@ -390,10 +432,11 @@ impl Station {
         let Some(last_ms) = known.and_then(|n| n.last_pull_ms) else { return true };
         let back_ms = last_ms - Self::now_ms();
         if back_ms > HOST_BACK_MS {
+            let last = jiff::Timestamp::from_millisecond(last_ms).unwrap_or_default();
             self.say_once(&format!(
-                "this computer's clock is {:.1} min behind its own last pull: the node's clock \
-                 is left alone. Check the time here",
-                back_ms as f64 / 60_000.0
+                "this computer's clock is behind its own last pull of {}: the node's clock is \
+                 left alone. Check the time here",
+                last.strftime("%Y-%m-%dT%H:%M:%SZ")
             ));
         }
         back_ms <= HOST_BACK_MS
@@ -402,38 +445,119 @@ impl Station {
     /// Goes through the last weeks of the log again, so that alarms know what is usual and what
     /// already stood; what the diary has already is not said again.
     fn catch_up(&mut self) {
-        let Some(node) = self.node else { return };
         self.alarms = Alarms::new(self.common.terms.alarms.clone(), &self.common.site);
-        self.running = RunningDemand::new(&self.common.site);
-        (self.seen, self.judged_to) = (None, None);
-        // What is stored is shown also while the node does not answer.
-        if let Ok(Some(known)) = self.store.node(node) {
-            self.common.shared.change(self.place, |s| {
-                s.node_id = node.to_string();
-                s.feeder.clone_from(&known.feeder);
-            });
-        }
-        let from_ms = Self::now_ms() - LOOK_BACK_MS;
-        let whole = self.store.node(node).and_then(|known| {
-            if known.is_none() {
-                return Ok(());
-            }
-            let last = self.store.extent(node)?.last_seq;
-            let records = self.store.read_span(node, Span { from_ms, to_ms: i64::MAX })?;
-            self.judge(records)?;
-            self.judged_to = self.judged_to.max(last);
-            Ok(())
-        });
-        self.caught_up = whole.is_ok();
+        let whole = self.node.map_or(Ok(()), |node| self.go_through(node));
+        self.caught_up = whole.is_ok() && self.node.is_some();
+        self.take_over();
+        self.show_standing();
         if let Err(e) = whole {
             self.store_failed(&e);
         }
-        for alarm in self.common.diary.open_alarms(node) {
-            if NOT_OF_RECORDS.contains(&alarm.kind) {
+    }
+
+    fn go_through(&mut self, node: NodeId) -> Result<(), StoreError> {
+        self.running = RunningDemand::new(&self.common.site);
+        (self.seen, self.judged_to) = (None, None);
+        let from_ms = Self::now_ms() - LOOK_BACK_MS;
+        let Some(known) = self.store.node(node)? else { return Ok(()) };
+        // What is stored is shown also while the node does not answer.
+        self.common.shared.change(self.place, |s| {
+            s.node_id = node.to_string();
+            s.feeder.clone_from(&known.feeder);
+        });
+        let last = self.store.extent(node)?.last_seq;
+        self.judge(self.store.read_span(node, Span { from_ms, to_ms: i64::MAX })?)?;
+        self.judged_to = self.judged_to.max(last);
+        self.check_chain(node, from_ms)
+    }
+
+    /// Takes over from the diary what stood when the watch ended.
+    fn take_over(&mut self) {
+        let now_ms = Self::now_ms();
+        let address = self.address.to_string();
+        let works = crate::analyse::standing::Work::of(&self.common.site).at_ms;
+        for mut alarm in self.common.diary.open_alarms(self.node, &address) {
+            let mended = works.iter().any(|at| (alarm.raised_ms..=now_ms).contains(at));
+            if NOT_OF_RECORDS.contains(&alarm.kind) || (LASTING.contains(&alarm.kind) && !mended) {
                 self.alarms.restore(alarm);
+            } else if self.caught_up && !self.alarms.stands(alarm.kind, &alarm.part) {
+                // The records that were gone through again do not show it any more.
+                alarm.cleared_ms = Some(now_ms);
+                let change = Change::Cleared(alarm);
+                self.common.diary.note(&address, self.node, &change);
             }
         }
-        self.show_standing();
+    }
+
+    /// Checks the chain over the log that is stored, a day at a time.
+    fn check_chain(&mut self, node: NodeId, from_ms: i64) -> Result<(), StoreError> {
+        const DAY_MS: i64 = 86_400_000;
+        let extent = self.store.extent(node)?;
+        let (Some(first), Some(last)) = (extent.first_end_ms, extent.last_end_ms) else {
+            return Ok(());
+        };
+        let mut breaks = Vec::new();
+        let mut at = first.max(from_ms).div_euclid(DAY_MS) * DAY_MS;
+        while at < last && !self.common.shared.is_stopping() {
+            let span = Span { from_ms: at, to_ms: at + DAY_MS };
+            let (_, report) = self.store.read_log_checked(node, span)?;
+            for found in report.breaks {
+                // A break at midnight belongs to two days.
+                if !breaks.contains(&found) {
+                    breaks.push(found);
+                }
+            }
+            at += DAY_MS;
+        }
+        self.chain_broken(&breaks, Self::now_ms());
+        Ok(())
+    }
+
+    /// Raises an alarm where the chain over the log does not hold.
+    fn chain_broken(&mut self, breaks: &[Break], now_ms: i64) {
+        if breaks.is_empty() {
+            let days_ms = LOOK_BACK_MS;
+            let change = self.alarms.clear_after(Kind::LogChanged, "", now_ms, days_ms);
+            self.publish(change);
+            return;
+        }
+        let mut words: Vec<String> =
+            breaks.iter().take(BREAKS_NAMED).map(Break::sentence).collect();
+        if breaks.len() > BREAKS_NAMED {
+            words.push(format!("and {} more", breaks.len() - BREAKS_NAMED));
+        }
+        let change = self.alarms.raise(Kind::LogChanged, "", now_ms, words.join("; "));
+        self.publish(change);
+    }
+
+    /// Goes on with the proof of the correction, by one step.
+    fn prove(&mut self) {
+        let (Some(node), Some(seen), Some(keeper)) = (self.node, self.seen, &mut self.keeper)
+        else {
+            return;
+        };
+        let store = &self.store;
+        match keeper.advance(seen.end_ms, &mut |span| store.read_log(node, span)) {
+            Err(e) => self.store_failed(&e),
+            Ok(false) => {}
+            Ok(true) => {
+                let Some(proof) = keeper.standing().cloned() else { return };
+                self.judge_proof(&proof);
+                self.common.shared.change(self.place, |s| s.proof = Some(proof));
+            }
+        }
+    }
+
+    /// Two days in a row decide: a week with a holiday in it differs for a day.
+    fn judge_proof(&mut self, proof: &StandingProof) {
+        self.fell_days = if proof.fell { self.fell_days + 1 } else { 0 };
+        let at_ms = proof.week_ms[1];
+        let change = match self.fell_days {
+            0 if proof.change_var.is_some() => self.alarms.clear(Kind::ProofFallen, "", at_ms),
+            0 | 1 => None,
+            _ => self.alarms.raise(Kind::ProofFallen, "", at_ms, proof.fall_words()),
+        };
+        self.publish(change);
     }
 
     /// Goes through what is new in the store.
@@ -524,7 +648,11 @@ impl Station {
 
     fn publish(&mut self, change: Option<Change>) {
         let Some(change) = change else { return };
-        self.common.diary.note(&self.address.to_string(), self.node, &change);
+        let who = self.address.to_string();
+        match self.caught_up {
+            true => self.common.diary.note(&who, self.node, &change),
+            false => self.common.diary.replay(&who, self.node, &change),
+        }
         self.common.shared.change(self.place, |s| s.note(&change));
         self.show_standing();
     }
