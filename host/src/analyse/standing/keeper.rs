@@ -43,6 +43,12 @@ impl Work {
         work
     }
 
+    /// All units of a site as one work, at an instant.
+    pub fn at(site: &Site, at_ms: i64) -> Work {
+        let units = site.installed.iter().map(|i| (i.unit.clone(), at_ms)).collect();
+        Work { units, at_ms: vec![at_ms] }
+    }
+
     fn units_at(&self, at_ms: i64) -> Vec<Unit> {
         self.units.iter().filter(|u| u.1 <= at_ms).map(|u| u.0.clone()).collect()
     }
@@ -70,7 +76,11 @@ pub struct Keeper {
 impl Keeper {
     /// A keeper for what a site tells of; none where nothing was installed at a date.
     pub fn new(site: &Site, tariff: Option<Tariff>, fall_share: f64) -> Option<Keeper> {
-        let work = Work::of(site);
+        Keeper::of(Work::of(site), site, tariff, fall_share)
+    }
+
+    /// A keeper for a work; none where it lists no unit.
+    pub fn of(work: Work, site: &Site, tariff: Option<Tariff>, fall_share: f64) -> Option<Keeper> {
         (!work.units.is_empty()).then(|| Keeper {
             site: site.clone(),
             tariff,
