@@ -88,8 +88,9 @@ pub struct Station {
     said: Option<String>,
     /// The proof of the correction, where one was installed at a date.
     keeper: Option<Keeper>,
-    /// Days in a row on which the proof had fallen.
+    /// Days in a row on which the proof had fallen, and the end of the last one judged.
     fell_days: u32,
+    proved_ms: Option<i64>,
 }
 
 /// What of a record tells whether the next one follows on it.
@@ -137,6 +138,7 @@ impl Station {
                 common.terms.alarms.slow_loss_share,
             ),
             fell_days: 0,
+            proved_ms: None,
             common,
             caught_up: false,
             judged_to: None,
@@ -526,6 +528,9 @@ impl Station {
 
     /// Two days in a row decide: a week with a holiday in it differs for a day.
     fn judge_proof(&mut self, proof: &StandingProof) {
+        if self.proved_ms.replace(proof.week_ms[1]) == Some(proof.week_ms[1]) {
+            return;
+        }
         self.fell_days = if proof.fell { self.fell_days + 1 } else { 0 };
         let at_ms = proof.week_ms[1];
         let change = match self.fell_days {

@@ -102,7 +102,7 @@ pub(super) fn section(m: &Material<'_>) -> Option<Section> {
 fn since_then(out: &mut Section, s: &StandingProof, m: &Material<'_>) {
     let day = |ms: i64| {
         let instant = jiff::Timestamp::from_millisecond(ms).unwrap_or_default();
-        instant.to_zoned(m.site.time_zone.clone()).date()
+        instant.to_zoned_datetime(m.site.time_zone.clone()).date()
     };
     let row = |name: &str, [from_ms, to_ms]: [i64; 2], r: Option<Removed>| {
         let kvar = |x: f64| format!("{:.1}", x / 1e3);
