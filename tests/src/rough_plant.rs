@@ -283,6 +283,11 @@ impl RoughPlant {
     /// `interval_s` is the length of a record, `flash` the size of the node's memory in bytes.
     /// Time stands still until [`World::pace`] is set.
     pub fn new(days: u32, interval_s: u16, flash: usize, seed: u64) -> RoughPlant {
+        RoughPlant::on(RamFlash::new(flash), days, interval_s, seed)
+    }
+
+    /// The same on a flash that may hold the end of an earlier log.
+    pub fn on(flash: RamFlash, days: u32, interval_s: u16, seed: u64) -> RoughPlant {
         let mut scenario = Scenario::sawmill().expect("the built-in scenario");
         scenario.span.days = u16::try_from(days).expect("a span of days");
         scenario.span.seed = seed;
@@ -324,9 +329,9 @@ impl Drop for RoughPlant {
     }
 }
 
-fn run(scenario: Scenario, flash: usize, listener: &TcpListener, todo: &Receiver<Deed>) {
+fn run(scenario: Scenario, flash: RamFlash, listener: &TcpListener, todo: &Receiver<Deed>) {
     let setup = Setup::new(scenario);
-    let own = setup.start_node(RamFlash::new(flash)).expect("the node starts");
+    let own = setup.start_node(flash).expect("the node starts");
     let other = other_node(&setup);
     let waves = HeldWaves::new(
         &setup.feeder,

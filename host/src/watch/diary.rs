@@ -27,7 +27,7 @@ struct Inside {
     /// Lines that the disk did not take yet.
     waiting: String,
     known: HashSet<Known>,
-    /// Alarms that were raised and not cleared, by node, kind and part.
+    /// Alarms that were raised and not cleared, by node (or address), kind and part.
     open: HashMap<(String, String, String), Alarm>,
 }
 
@@ -70,8 +70,8 @@ impl Diary {
         for line in text.lines() {
             let Ok(entry) = serde_json::from_str::<Value>(line) else { continue };
             known.extend(key(&entry));
-            if let Some((node, alarm)) = alarm(&entry) {
-                follow(&mut open, node, alarm);
+            if let Some((whose, alarm)) = alarm(&entry) {
+                follow(&mut open, whose, alarm);
             }
         }
         let torn = !text.is_empty() && !text.ends_with('\n');
@@ -82,11 +82,12 @@ impl Diary {
         Ok(Diary { path, inside: Mutex::new(inside), quiet })
     }
 
-    /// Alarms of a node that were raised and not cleared, as far as this file knows.
-    pub fn open_alarms(&self, node: NodeId) -> Vec<Alarm> {
+    /// Alarms that were raised and not cleared, as far as this file knows: those of a node, or of
+    /// an address at which no node has answered yet.
+    pub fn open_alarms(&self, node: Option<NodeId>, address: &str) -> Vec<Alarm> {
         let inside = self.inside.lock().unwrap_or_else(PoisonError::into_inner);
-        let node = node.to_string();
-        inside.open.iter().filter(|((n, ..), _)| *n == node).map(|(_, a)| a.clone()).collect()
+        let whose = node.map_or_else(|| address.to_owned(), |n| n.to_string());
+        inside.open.iter().filter(|((w, ..), _)| *w == whose).map(|(_, a)| a.clone()).collect()
     }
 
     /// Writes what a full disk did not take, if there is any.
@@ -103,7 +104,8 @@ impl Diary {
     pub fn say(&self, who: &str, words: &str) {
         if !self.quiet {
             let now = jiff::Timestamp::now().strftime("%Y-%m-%dT%H:%M:%SZ");
-            eprintln!("{now} {who}: {words}");
+            // Where this output goes to a full disk, words are lost and the watch goes on.
+            let _ = writeln!(std::io::stderr(), "{now} {who}: {words}");
         }
     }
 
@@ -115,7 +117,7 @@ impl Diary {
     pub fn replay(&self, who: &str, node: Option<NodeId>, change: &Change) {
         let alarm = change.alarm();
         let at_ms = alarm.cleared_ms.unwrap_or(alarm.raised_ms);
-        let id = node.map(|n| n.to_string()).unwrap_or_default();
+        let id = node.map_or_else(|| who.to_owned(), |n| n.to_string());
         let word = alarm.kind.word();
         let inside = self.inside.lock().unwrap_or_else(PoisonError::into_inner);
         let is_open = inside.open.contains_key(&(id.clone(), word.to_owned(), alarm.part.clone()));
@@ -132,7 +134,7 @@ impl Diary {
     /// Writes down a change of an alarm, once.
     pub fn note(&self, who: &str, node: Option<NodeId>, change: &Change) {
         let (Change::Raised(alarm) | Change::Cleared(alarm)) = change;
-        let entry = entry(node, alarm);
+        let entry = entry(node, who, alarm);
         let mut inside = self.inside.lock().unwrap_or_else(PoisonError::into_inner);
         let Some(key) = key(&entry) else { return };
         if !inside.known.insert(key) {
@@ -140,7 +142,8 @@ impl Diary {
         }
         let waited = !inside.waiting.is_empty();
         inside.waiting.push_str(&format!("{entry}\n"));
-        follow(&mut inside.open, node.map(|n| n.to_string()).unwrap_or_default(), alarm.clone());
+        let whose = node.map_or_else(|| who.to_owned(), |n| n.to_string());
+        follow(&mut inside.open, whose, alarm.clone());
         let written = inside.write();
         drop(inside);
         if let (Err(e), false) = (written, waited) {
@@ -163,8 +166,9 @@ impl Diary {
     }
 }
 
-fn entry(node: Option<NodeId>, a: &Alarm) -> Value {
+fn entry(node: Option<NodeId>, address: &str, a: &Alarm) -> Value {
     json!({
+        "address": address,
         "node_id": node.map(|n| n.to_string()).unwrap_or_default(),
         "kind": a.kind.word(),
         "part": a.part,
@@ -175,7 +179,7 @@ fn entry(node: Option<NodeId>, a: &Alarm) -> Value {
     })
 }
 
-/// An alarm as it was written, with its node.
+/// An alarm as it was written, with its node, or its address where no node had answered yet.
 fn alarm(v: &Value) -> Option<(String, Alarm)> {
     let text = |k: &str| v.get(k)?.as_str().map(str::to_owned);
     let ms = |k: &str| v.get(k)?.as_i64();
@@ -188,11 +192,12 @@ fn alarm(v: &Value) -> Option<(String, Alarm)> {
         cleared_ms: ms("cleared_ms"),
         evidence: text("evidence")?,
     };
-    Some((text("node_id")?, alarm))
+    let whose = text("node_id").filter(|n| !n.is_empty()).or_else(|| text("address"))?;
+    Some((whose, alarm))
 }
 
-fn follow(open: &mut HashMap<(String, String, String), Alarm>, node: String, alarm: Alarm) {
-    let key = (node, alarm.kind.word().to_owned(), alarm.part.clone());
+fn follow(open: &mut HashMap<(String, String, String), Alarm>, whose: String, alarm: Alarm) {
+    let key = (whose, alarm.kind.word().to_owned(), alarm.part.clone());
     match alarm.cleared_ms {
         None => open.insert(key, alarm),
         Some(_) => open.remove(&key),
@@ -234,7 +239,7 @@ mod tests {
         assert_eq!(lines(), 3);
         drop(diary);
         let diary = Diary::open(folder.path(), true).unwrap();
-        assert_eq!(diary.open_alarms(NodeId(7)).len(), 1);
+        assert_eq!(diary.open_alarms(Some(NodeId(7)), "a").len(), 1);
         diary.replay("a", node, &Change::Raised(alarm(1_060_000, None)));
         diary.replay("a", node, &Change::Cleared(alarm(1_060_000, Some(1_900_000))));
         diary.replay("a", node, &Change::Raised(alarm(3_060_000, None)));
@@ -242,7 +247,7 @@ mod tests {
         diary.replay("a", node, &Change::Cleared(alarm(3_060_000, Some(4_000_000))));
         diary.replay("a", node, &Change::Raised(alarm(5_000_000, None)));
         assert_eq!(lines(), 5);
-        assert_eq!(diary.open_alarms(NodeId(7)), [alarm(5_000_000, None)]);
-        assert_eq!(diary.open_alarms(NodeId(8)), []);
+        assert_eq!(diary.open_alarms(Some(NodeId(7)), "a"), [alarm(5_000_000, None)]);
+        assert_eq!(diary.open_alarms(Some(NodeId(8)), "a"), []);
     }
 }

@@ -115,6 +115,12 @@ impl RunningDemand {
         self.running
     }
 
+    /// Forgets everything: another node is followed from now on.
+    pub fn forget(&mut self) {
+        (self.meter, self.started, self.last, self.running) = (None, None, None, None);
+        self.recent.clear();
+    }
+
     /// What the node says of its time: Unix milliseconds of its start, by its own clock if it has one.
     pub fn set_time(&mut self, status: &Status, clock: &ClockReading) {
         let uptime = i64::try_from(status.uptime_ms).unwrap_or(i64::MAX);

@@ -25,7 +25,10 @@ use std::time::{Duration, Instant};
 use wattless_core::record::Record;
 
 /// Longest pause between two tries of a link that is down, or of a node that is not the one.
-const LONGEST_PAUSE: Duration = Duration::from_secs(30);
+const LONGEST_PAUSE: Duration = Duration::from_secs(10);
+
+/// A link that comes back within this time is not worth a line; its losses are counted.
+const BRIEF: Duration = Duration::from_secs(5);
 
 /// How much of the log is gone through again at the start, so that alarms know what is usual.
 const LOOK_BACK_MS: i64 = 40 * 86_400_000;
@@ -84,6 +87,8 @@ pub struct Station {
     seen: Option<Seen>,
     /// What was said last of a trouble that stands, so that it is said once.
     said: Option<String>,
+    /// Whether the node has answered since the start.
+    answered: bool,
     /// The proof of the correction, where one was installed at a date.
     proving: Option<Proving>,
 }
@@ -133,6 +138,7 @@ impl Station {
             judged_to: None,
             seen: None,
             said: None,
+            answered: false,
         }
     }
 
@@ -150,6 +156,11 @@ impl Station {
             self.say(words);
             self.said = Some(words.to_owned());
         }
+    }
+
+    /// Whether what was said last begins like this.
+    fn has_said(&self, beginning: &str) -> bool {
+        self.said.as_deref().is_some_and(|s| s.starts_with(beginning))
     }
 
     /// Runs until the watch is stopped.
@@ -171,7 +182,7 @@ impl Station {
                 Ended::Link(e) => self.is_down(*down.get_or_insert(began), &e),
                 Ended::Foreign(words) => {
                     self.is_foreign(words);
-                    pause = LONGEST_PAUSE / 3;
+                    pause = LONGEST_PAUSE;
                 }
             }
             self.common.shared.sleep_until(Instant::now() + pause);
@@ -189,7 +200,8 @@ impl Station {
         if self.common.shared.is_stopping() {
             return;
         }
-        if self.said.as_deref().is_none_or(|s| !s.starts_with("no link")) {
+        let brief = self.answered && since.elapsed() < BRIEF;
+        if !brief && !self.has_said("no link") {
             self.say_once(&format!("no link: {reason}"));
         }
         let silent_s = since.elapsed().as_secs_f64();
@@ -225,6 +237,8 @@ impl Station {
         }
         match claim {
             Claim::Ours => {
+                // Before the first answer alarms are the address's; from now on they are the node's.
+                self.clear_link_alarms();
                 self.node = Some(found);
                 Ok(())
             }
@@ -235,6 +249,13 @@ impl Station {
             Claim::Elsewhere(address) => Err(Ended::Foreign(format!(
                 "node {found} is watched at {address} already; give each node one address"
             ))),
+        }
+    }
+
+    fn clear_link_alarms(&mut self) {
+        for kind in [Kind::Silent, Kind::OtherNode] {
+            let change = self.alarms.clear(kind, "", Self::now_ms());
+            self.publish(change);
         }
     }
 
@@ -253,17 +274,14 @@ impl Station {
     ) -> Result<(), Ended> {
         let found = NodeId(client.identity().node_id);
         self.claim(found)?;
-        if let Some(since) = down.take() {
-            let minutes = since.elapsed().as_secs_f64() / 60.0;
+        let minutes = down.take().map_or(0.0, |since| since.elapsed().as_secs_f64() / 60.0);
+        if self.has_said("no link") {
             self.say(&format!("answers again after {minutes:.1} min"));
-        } else if self.said.take().is_some() {
+        } else if self.said.is_some() {
             self.say(&format!("node {found} answers"));
         }
         self.said = None;
-        for kind in [Kind::Silent, Kind::OtherNode] {
-            let change = self.alarms.clear(kind, "", Self::now_ms());
-            self.publish(change);
-        }
+        self.answered = true;
         self.common.shared.change(self.place, |s| {
             s.node_id = found.to_string();
             s.link = Link::Up;
@@ -352,8 +370,9 @@ impl Station {
 
     /// A pull ended well.
     fn pulled(&mut self, summary: &PullSummary, limit_ms: f64, now_ms: i64) {
-        if self.said.take().is_some_and(|s| s.starts_with("cannot store")) {
+        if self.has_said("cannot store") {
             self.say("the store can be written again");
+            self.said = None;
         }
         self.common.diary.retry();
         let change = self.alarms.clear(Kind::StoreFull, "", now_ms);
@@ -404,10 +423,11 @@ impl Station {
         let Some(last_ms) = known.and_then(|n| n.last_pull_ms) else { return true };
         let back_ms = last_ms - Self::now_ms();
         if back_ms > HOST_BACK_MS {
+            let last = jiff::Timestamp::from_millisecond(last_ms).unwrap_or_default();
             self.say_once(&format!(
-                "this computer's clock is {:.1} min behind its own last pull: the node's clock \
-                 is left alone. Check the time here",
-                back_ms as f64 / 60_000.0
+                "this computer's clock is behind its own last pull of {}: the node's clock is \
+                 left alone. Check the time here",
+                last.strftime("%Y-%m-%dT%H:%M:%SZ")
             ));
         }
         back_ms <= HOST_BACK_MS
@@ -416,37 +436,38 @@ impl Station {
     /// Goes through the last weeks of the log again, so that alarms know what is usual and what
     /// already stood; what the diary has already is not said again.
     fn catch_up(&mut self) {
-        let Some(node) = self.node else { return };
         self.alarms = Alarms::new(self.common.terms.alarms.clone(), &self.common.site);
-        self.running = RunningDemand::new(&self.common.site);
-        (self.seen, self.judged_to) = (None, None);
-        let from_ms = Self::now_ms() - LOOK_BACK_MS;
-        let whole = self.store.node(node).and_then(|known| {
-            if known.is_none() {
-                return Ok(());
-            }
-            let last = self.store.extent(node)?.last_seq;
-            let records = self.store.read_span(node, Span { from_ms, to_ms: i64::MAX })?;
-            self.judge(records)?;
-            self.judged_to = self.judged_to.max(last);
-            let go_on = || !self.common.shared.is_stopping();
-            let breaks = integrity::breaks(&self.store, node, from_ms, &go_on)?;
-            self.chain_broken(&breaks, Self::now_ms());
-            Ok(())
-        });
-        self.caught_up = whole.is_ok();
+        let whole = self.node.map_or(Ok(()), |node| self.go_through(node));
+        self.caught_up = whole.is_ok() && self.node.is_some();
+        self.take_over();
+        self.show_standing();
         if let Err(e) = whole {
             self.store_failed(&e);
         }
-        self.take_over(node);
-        self.show_standing();
+    }
+
+    fn go_through(&mut self, node: NodeId) -> Result<(), StoreError> {
+        self.running = RunningDemand::new(&self.common.site);
+        (self.seen, self.judged_to) = (None, None);
+        let from_ms = Self::now_ms() - LOOK_BACK_MS;
+        if self.store.node(node)?.is_none() {
+            return Ok(());
+        }
+        let last = self.store.extent(node)?.last_seq;
+        self.judge(self.store.read_span(node, Span { from_ms, to_ms: i64::MAX })?)?;
+        self.judged_to = self.judged_to.max(last);
+        let go_on = || !self.common.shared.is_stopping();
+        let breaks = integrity::breaks(&self.store, node, from_ms, &go_on)?;
+        self.chain_broken(&breaks, Self::now_ms());
+        Ok(())
     }
 
     /// Takes over from the diary what stood when the watch ended.
-    fn take_over(&mut self, node: NodeId) {
+    fn take_over(&mut self) {
         let now_ms = Self::now_ms();
+        let address = self.address.to_string();
         let works = crate::analyse::standing::Work::of(&self.common.site).at_ms;
-        for mut alarm in self.common.diary.open_alarms(node) {
+        for mut alarm in self.common.diary.open_alarms(self.node, &address) {
             let mended = works.iter().any(|at| (alarm.raised_ms..=now_ms).contains(at));
             if NOT_OF_RECORDS.contains(&alarm.kind) || (LASTING.contains(&alarm.kind) && !mended) {
                 self.alarms.restore(alarm);
@@ -454,7 +475,7 @@ impl Station {
                 // The records that were gone through again do not show it any more.
                 alarm.cleared_ms = Some(now_ms);
                 let change = Change::Cleared(alarm);
-                self.common.diary.note(&self.address.to_string(), self.node, &change);
+                self.common.diary.note(&address, self.node, &change);
             }
         }
     }

@@ -204,3 +204,66 @@ pub fn picture(log: &IntervalLog, site: &Site, locale: &Locale, f: &Frame<'_>) -
     };
     Some(both_widths(&chart, locale, f.name, 220.0))
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use wattless_core::record::Record;
+
+    /// 2026-06-01 12:00 UTC.
+    const NOON: i64 = 1_780_315_200_000;
+    const MINUTE: i64 = 60_000;
+
+    /// Records of a minute: kW and kvar by minute, none where there is none.
+    fn log(minutes: i64, of: impl Fn(i64) -> Option<(f64, f64)>) -> IntervalLog {
+        let mut log = IntervalLog::default();
+        for m in 0..minutes {
+            let Some((kw, kvar)) = of(m) else { continue };
+            let mut r = Record { seq: m as u32, duration_us: 60_000_000, ..Record::BLANK };
+            for p in &mut r.phases {
+                (p.p_w, p.q1_var) = ((kw * 1e3 / 3.0) as f32, (kvar * 1e3 / 3.0) as f32);
+            }
+            log.push(&r, NOON + (m + 1) * MINUTE, false);
+        }
+        log
+    }
+
+    /// An hour at 60 kW and 45 kvar with a quarter at 100 kW: 60 kWh + 10 kWh, highest 100 kW.
+    #[test]
+    fn a_stretch_is_summed_by_the_rule_of_the_site() {
+        let l = log(60, |m| Some((if (15..30).contains(&m) { 100.0 } else { 60.0 }, 45.0)));
+        let s = sum(&l, &Site::default(), (NOON, NOON + 60 * MINUTE));
+        assert!((s.p_wh - 70_000.0).abs() < 1.0 && (s.q1_varh - 45_000.0).abs() < 1.0, "{s:?}");
+        let (peak, end_ms) = s.peak.unwrap();
+        assert!((peak - 100_000.0).abs() < 1.0 && end_ms == NOON + 30 * MINUTE, "{s:?}");
+        assert!((s.recorded - 1.0).abs() < 1e-9);
+        let told = sentence(&s, &Locale::NORTH_AMERICAN, &|_| "then".to_owned());
+        assert_eq!(
+            told,
+            "Highest demand 100.0 kW, to then; 70 kWh, 45 kvarh; average power factor 0.84 lagging."
+        );
+    }
+
+    /// Ten minutes are missing: no demand is made of that quarter, and the sentence says so.
+    #[test]
+    fn what_is_missing_is_shown_as_missing() {
+        let l = log(60, |m| (!(20..30).contains(&m)).then_some((60.0, -10.0)));
+        let span = (NOON, NOON + 60 * MINUTE);
+        let s = sum(&l, &Site::default(), span);
+        assert!((s.p_wh - 50_000.0).abs() < 1.0, "{s:?}");
+        assert_eq!(gaps(&l, span, 5 * MINUTE), [(NOON + 20 * MINUTE, NOON + 30 * MINUTE)]);
+        let told = sentence(&s, &Locale::NORTH_AMERICAN, &|_| "then".to_owned());
+        assert!(told.ends_with("0.98 leading; 83 % of the time recorded."), "{told}");
+        let only = log(30, |m| (m > 16).then_some((500.0, 0.0)));
+        assert_eq!(sum(&only, &Site::default(), (NOON, NOON + 30 * MINUTE)).peak, None);
+        let none = sum(&IntervalLog::default(), &Site::default(), span);
+        assert_eq!((none.power_factor(), none.recorded), (None, 0.0));
+        let frame =
+            Frame { name: "x", span, slot_ms: 5 * MINUTE, limit_kw: Some(80.0), told: "told" };
+        let site = Site::default();
+        assert_eq!(picture(&IntervalLog::default(), &site, &Locale::METRIC, &frame), None);
+        let drawn = picture(&l, &site, &Locale::METRIC, &frame).unwrap();
+        assert!(drawn.contains("limit 80,00 kW") && drawn.contains("told"), "{drawn}");
+        assert!(drawn.contains("f-shade"), "the gap is shaded");
+    }
+}

@@ -258,6 +258,13 @@ fn node(out: &mut String, k: usize, s: &StationState, sheet: &Sheet<'_>) {
         );
     }
     out.push_str("</section>");
+    if let Some(proof) = sheet.pictures.get(&format!("n{k}-proof")) {
+        let _ = write!(
+            out,
+            "<section aria-labelledby=\"c{k}\"><h2 id=\"c{k}\">The correction</h2>\
+             <div id=\"n{k}-proof\">{proof}</div></section>"
+        );
+    }
     let _ = write!(
         out,
         "<section aria-labelledby=\"g{k}\"><h2 id=\"g{k}\">Node and log</h2><dl class=\"facts\">"
@@ -315,4 +322,121 @@ fn phases(out: &mut String, k: usize, sheet: &Sheet<'_>) {
         );
     }
     out.push_str("</tbody></table></section>");
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::present::chart::Ink;
+
+    /// Declarations of the style sheet: selector, property, value.
+    fn declarations() -> Vec<(String, String, String)> {
+        let mut all = Vec::new();
+        // The rules within @media are rules like others.
+        let flat = STYLE.replace("@media (max-width:34rem){", "");
+        for rule in flat.split('}') {
+            let Some((selector, body)) = rule.split_once('{') else { continue };
+            for declaration in body.split(';') {
+                let Some((property, value)) = declaration.split_once(':') else { continue };
+                let part = |s: &str| s.trim().to_owned();
+                all.push((part(selector), part(property), part(value)));
+            }
+        }
+        all
+    }
+
+    /// Linear light of sRGB as WCAG 2.2 defines relative luminance.
+    fn luminance(hex: &str) -> f64 {
+        let part = |k: usize| {
+            let c = f64::from(u8::from_str_radix(&hex[1 + 2 * k..3 + 2 * k], 16).unwrap()) / 255.0;
+            if c <= 0.04045 { c / 12.92 } else { libm::pow((c + 0.055) / 1.055, 2.4) }
+        };
+        0.2126 * part(0) + 0.7152 * part(1) + 0.0722 * part(2)
+    }
+
+    /// Contrast ratio of WCAG 2.2.
+    fn contrast(a: &str, b: &str) -> f64 {
+        let (a, b) = (luminance(a) + 0.05, luminance(b) + 0.05);
+        f64::max(a, b) / f64::min(a, b)
+    }
+
+    fn ink(value: &str) -> Ink {
+        let name = value.split("var(--c-").nth(1).and_then(|v| v.split(')').next()).unwrap();
+        Ink::ALL.into_iter().find(|i| i.name() == name).unwrap_or_else(|| panic!("{value}"))
+    }
+
+    /// Every colour of words against every ground that it can stand on, in both schemes: 4.5 (WCAG
+    /// 2.2, 1.4.3); every edge, outline and mark that tells something: 3 (1.4.11).
+    #[test]
+    fn every_pair_of_colours_has_contrast_enough() {
+        let all = declarations();
+        assert!(all.len() > 100, "the style sheet is not understood");
+        // Colours come from the inks only, so that light and dark follow.
+        for (selector, property, value) in &all {
+            assert!(!value.contains('#') && !value.contains("rgb"), "{selector}: {property}");
+            assert!(property != "opacity", "{selector} fades words");
+        }
+        let of = |property: &str| {
+            let property = property.to_owned();
+            all.iter().filter(move |d| d.1 == property).map(|d| (d.0.as_str(), ink(&d.2)))
+        };
+        let grounds: Vec<_> = of("background").collect();
+        let words: Vec<_> = of("color").collect();
+        assert!(grounds.len() >= 3 && words.len() >= 8);
+        let ground_of = |s: &str| grounds.iter().find(|g| g.0 == s).map(|g| g.1);
+        for (scheme, get) in [("light", Ink::light as fn(Ink) -> &'static str), ("dark", Ink::dark)]
+        {
+            for (selector, colour) in &words {
+                // A rule with its own ground is alone with it; others can be on paper or shade.
+                let on = match ground_of(selector) {
+                    Some(own) => vec![own],
+                    None => vec![Ink::Paper, Ink::Shade],
+                };
+                for ground in on {
+                    let found = contrast(get(*colour), get(ground));
+                    assert!(found >= 4.5, "{scheme}, {selector} on {ground:?}: {found:.2}");
+                }
+            }
+            for (selector, property, value) in &all {
+                // Lines between parts only please the eye.
+                let edge = property.starts_with("border") || property == "outline";
+                if !edge || !value.contains("var(") || ink(value) == Ink::Grid {
+                    continue;
+                }
+                let found = contrast(get(ink(value)), get(Ink::Paper));
+                assert!(found >= 3.0, "{scheme}, {selector} {property}: {found:.2}");
+            }
+        }
+    }
+
+    /// Names from outside cannot put anything into the page.
+    #[test]
+    fn names_are_words_and_nothing_else() {
+        let evil = "<script>alert(1)</script>\"'&";
+        let mut s = StationState { feeder: evil.to_owned(), ..StationState::default() };
+        s.address = "tcp:x:1".to_owned();
+        let terms = WatchTerms::default();
+        let words = words::station(0, &s, &terms, &Locale::METRIC, 0, &|_| String::new());
+        for node in [Some(0), None] {
+            let text = page(
+                &[s.clone(), s.clone()],
+                &Sheet {
+                    plant: evil,
+                    terms: &terms,
+                    locale: &Locale::METRIC,
+                    words: words.clone().into_iter().collect(),
+                    absent: Vec::new(),
+                    pictures: HashMap::new(),
+                    now_ms: 0,
+                    when: &|_| String::new(),
+                    node,
+                    stamp: 0,
+                },
+            );
+            assert!(!text.contains("<script>alert"), "{text}");
+            assert!(text.contains("&lt;script&gt;alert(1)"), "{text}");
+            // Attributes are ended by double quotes only.
+            assert!(!text.contains("data-plant=\"<"), "{text}");
+        }
+    }
 }

@@ -8,6 +8,7 @@ pub mod course;
 pub mod guard;
 pub mod html;
 pub mod metrics;
+pub mod proof;
 pub mod server;
 mod stall;
 pub mod view;

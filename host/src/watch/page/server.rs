@@ -91,10 +91,9 @@ impl Page {
             let router = router(Arc::new(self));
             let places = Arc::new(Semaphore::new(CONNECTIONS));
             let crowd = Crowd::default();
-            loop {
+            while !shared.is_stopping() {
                 let accepted = tokio::time::timeout(Duration::from_millis(250), listener.accept());
-                let accepted = match accepted.await {
-                    Err(_) if shared.is_stopping() => return Ok(()),
+                let (socket, from) = match accepted.await {
                     Err(_) => continue,
                     // Out of file descriptors, for one: wait until some are given back.
                     Ok(Err(_)) => {
@@ -103,7 +102,6 @@ impl Page {
                     }
                     Ok(Ok((socket, from))) => (socket, from.ip()),
                 };
-                let (socket, from) = accepted;
                 let Ok(place) = places.clone().try_acquire_owned() else { continue };
                 let Some(of_one) = OfOne::take(&crowd, from) else { continue };
                 let router = router.clone();
@@ -122,6 +120,7 @@ impl Page {
                     drop((place, of_one));
                 });
             }
+            Ok(())
         })
     }
 }

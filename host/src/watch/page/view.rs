@@ -1,6 +1,6 @@
 //! What the page shows: words and pictures of the shared state and of the store.
 
-use super::{charts, course, html, words};
+use super::{charts, course, html, proof, words};
 use crate::collect::log::IntervalLog;
 use crate::collect::store::{NodeId, Span, Store};
 use crate::present::locale::Locale;
@@ -129,6 +129,10 @@ impl View {
             if let Some(r) = &s.running {
                 let limit = words::demand_limit(&self.terms);
                 parts.insert(format!("n{k}-bar"), charts::demand(r, limit, &self.locale));
+            }
+            if let Some(p) = &s.proof {
+                let text = proof::html(p, &self.locale, &|ms| self.when(ms));
+                parts.insert(format!("n{k}-proof"), text);
             }
             let drawn = self.log_pictures(k, s);
             stamp = drawn.stamp;

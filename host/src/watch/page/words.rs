@@ -262,10 +262,9 @@ pub fn station(
         "faults",
         s.status.as_ref().map_or_else(none, |st| {
             format!(
-                "{} samples lost, {} failed writes, {} bad requests since its start",
+                "{} samples lost, {} records not written since its start",
                 l.number(st.frames_lost as f64, 0),
-                st.write_failures,
-                st.link_errors
+                l.number(f64::from(st.write_failures), 0)
             )
         }),
     );
