@@ -29,6 +29,7 @@ pub use terminal::{charts_text, summary_text};
 use crate::analyse::bill::Bill;
 use crate::analyse::bill::meter::Reconciliation;
 use crate::analyse::size::Sizing;
+use crate::analyse::standing::StandingProof;
 use crate::analyse::survey::Survey;
 use crate::analyse::uncertainty::SurveyUncertainty;
 use crate::analyse::verify::Verification;
@@ -69,6 +70,8 @@ pub struct Material<'a> {
     pub not_sized: Option<&'a str>,
     /// The comparison of before and after.
     pub proof: Option<&'a Verification>,
+    /// The newest week against the week of the proof.
+    pub standing: Option<&'a StandingProof>,
     /// Demand that must not be exceeded, in W.
     pub demand_limit_w: Option<f64>,
     /// Local date on which the report is made.
