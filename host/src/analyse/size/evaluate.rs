@@ -5,7 +5,7 @@ use super::course::Running;
 use super::economics::net_present_value;
 use super::harmonics::Measured;
 use super::limits::{Checked, Seen, check};
-use super::replay::{Course, Lane, Totals, replay};
+use super::replay::{Course, Lane, Replayer, Totals};
 use crate::analyse::bill::extrapolate::{ExtrapolationError, Horizon, extended};
 use crate::analyse::bill::plan::{Plan, Scratch};
 use crate::analyse::bill::price::totals;
@@ -15,6 +15,7 @@ use crate::analyse::tariff::Tariff;
 use jiff::tz::TimeZone;
 use rust_decimal::prelude::ToPrimitive;
 use serde::Serialize;
+use std::cmp::Ordering;
 
 /// Share of the highest kVA from which an interval's leading kvar count as leading.
 const LEADING_SHARE: f64 = 0.01;
@@ -106,6 +107,7 @@ pub struct Evaluator<'a> {
     /// Doing nothing.
     pub base: Score,
     branches: Vec<Branch>,
+    replayer: Replayer,
     room: Scratch,
     columns: [Vec<f32>; 2],
 }
@@ -247,7 +249,6 @@ impl Year {
 }
 
 impl<'a> Evaluator<'a> {
-    #[allow(clippy::too_many_arguments, reason = "each is prepared once, by the one caller")]
     /// Prepares, and replays and bills doing nothing.
     #[allow(clippy::too_many_arguments, reason = "each is prepared apart and used by others")]
     pub fn new(
@@ -286,18 +287,19 @@ impl<'a> Evaluator<'a> {
             kwh_value: year.kwh_value(tariff, zone)?,
             base: blank,
             branches: branches(space, running, course),
+            replayer: Replayer::new(course),
             room: Scratch::default(),
             columns: [Vec::new(), Vec::new()],
         };
         let mut base = None;
-        replay(course, &[Lane::default()], |_, done| base = Some(done.clone()));
-        if let Some(done) = base {
+        me.replayer.replay(&[Lane::default()], |_, done| base = Some(done.totals));
+        if let Some(totals) = base {
             // The series' own reactive energies: where a step both lags and leads, both count.
             let column = |x: &[f64]| x.iter().map(|q| *q as f32).collect::<Vec<f32>>();
             let (lag, lead) = (column(&series.q_lag_varh), column(&series.q_lead_varh));
             let (bill, figures) = year.bill(tariff, &lag, &lead, &mut me.room, &mut me.columns);
             let mut score = me.figures(bill, &figures);
-            score.totals = done.totals;
+            score.totals = totals;
             score.peak_kva = score.peak_kva.max(0.0);
             me.base = score;
             me.base.leading_share = me.leading_share(&lag, &lead);
@@ -310,14 +312,18 @@ impl<'a> Evaluator<'a> {
 
     /// Replays and bills candidates, in their order.
     pub fn scores(&mut self, genomes: &[Genome]) -> Vec<Score> {
-        // Those without a bank side by side: they are quicker.
+        // Like ones side by side: then all of them switch or rest together, which is quicker.
         let mut order: Vec<usize> = (0..genomes.len()).collect();
         let lanes: Vec<Lane> = genomes.iter().map(|g| self.space.lane(g)).collect();
-        order.sort_by_key(|k| lanes[*k].steps > 0);
+        order.sort_by(|a, b| {
+            let (a, b) = (lanes[*a].likeness(), lanes[*b].likeness());
+            a.iter().zip(&b).fold(Ordering::Equal, |o, (a, b)| o.then(a.total_cmp(b)))
+        });
         let sorted: Vec<Lane> = order.iter().map(|k| lanes[*k].clone()).collect();
         let mut scores: Vec<Option<Score>> = vec![None; genomes.len()];
-        let (course, year, tariff) = (self.course, self.year, self.tariff);
-        replay(course, &sorted, |n, done| {
+        let (year, tariff) = (self.year, self.tariff);
+        let mut replayer = std::mem::take(&mut self.replayer);
+        replayer.replay(&sorted, |n, done| {
             let k = order[n];
             let score = if genomes[k].iter().all(|g| *g == 0) {
                 self.base.clone()
@@ -336,6 +342,7 @@ impl<'a> Evaluator<'a> {
             };
             scores[k] = Some(score);
         });
+        self.replayer = replayer;
         scores.into_iter().flatten().collect()
     }
 
