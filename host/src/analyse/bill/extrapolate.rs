@@ -3,10 +3,12 @@
 //! Steps that were measured stay. Every other step takes the same local minute of a like day: the
 //! same day of the week where the log has one whole such day, else another working day; holidays
 //! take a Sunday. Like days take turns, so that their peaks stay peaks instead of being averaged.
+//! A day of the log counts as a like day with up to a tenth of it missing: the gap takes the same
+//! minute of the next like day that has it, and how much that is goes with the result.
 //! How sure that is: the bill is made again with each day left out in turn (the jackknife by
 //! strata: working days, Saturdays, Sundays), and the spread of those bills gives an interval.
 
-use super::months::{day_start_ms, local_date, month_of};
+use super::months::{GapAtPeak, day_start_ms, local_date, month_of};
 use super::plan::Plan;
 use super::price::totals;
 use super::quantities::MonthQuantities;
@@ -37,8 +39,10 @@ pub struct Extrapolation {
     pub days_measured: u32,
     /// Days of the horizon.
     pub days: u32,
-    /// Whole days of the log that stand for others: working days, Saturdays, Sundays.
+    /// Days of the log that stand for others: working days, Saturdays, Sundays.
     pub like_days: [u32; 3],
+    /// Share of these days without records, for which other like days stand.
+    pub gap_share: f64,
     /// Standard error of the total from the spread of like days; `None` where no kind of day is
     /// there twice.
     pub standard_error: Option<f64>,
@@ -58,15 +62,22 @@ pub struct Extrapolation {
 pub enum ExtrapolationError {
     /// The log has no whole day.
     #[error(
-        "the log holds no whole day from midnight to midnight to extend; log at least one week"
+        "the log holds no day from midnight to midnight with nine tenths of it recorded, to extend; \
+         log at least one week"
     )]
     NoWholeDay,
     /// A kind of day is not in the log.
     #[error(
-        "the log holds no whole {0}, so that nothing stands for the others; log a whole week, or \
-         bill without --extrapolate"
+        "the log holds no {0} with nine tenths of it recorded, so that nothing stands for the \
+         others; log a whole week, or bill without --extrapolate"
     )]
     NoLikeDay(&'static str),
+    /// A time of the day is missing on all like days.
+    #[error(
+        "no {0} of the log has a record at {1} or within {2} min of it, so that nothing stands for \
+         that time; log another week, or bill without --extrapolate"
+    )]
+    NoLikeTime(&'static str, String, u32),
     /// The billing months are not known beyond the log.
     #[error(
         "billing months by reading_dates do not reach over the time to extend to; add dates, or \
@@ -78,12 +89,20 @@ pub enum ExtrapolationError {
     Plan(#[from] super::plan::PlanError),
 }
 
-/// A whole day of the log.
+/// Share of a day that may be missing in one that stands for others.
+const MAY_LACK: f64 = 0.1;
+
+/// How far the step may lie, in minutes, that stands for a time missing on all like days.
+const NEAR_MIN: u32 = 60;
+
+/// A day of the log, nearly whole.
 #[derive(Clone, Copy, Debug)]
 struct LikeDay {
     date: Date,
     start_ms: i64,
     steps: usize,
+    /// Steps without all their records.
+    lacking: usize,
     weekday: usize,
 }
 
@@ -111,7 +130,9 @@ pub fn bill_extended(
     let mut result = bill(&whole, tariff, zone, history)?;
     result.origin = Some(series.origin.clone());
     let spread = extender.spread(tariff, zone, history)?;
-    result.extrapolation = Some(extender.describe(spread));
+    let own = Plan::new(series, tariff, zone)?;
+    let gaps: Vec<GapAtPeak> = own.frames().iter().filter_map(|f| f.gap_at_peak).collect();
+    result.extrapolation = Some(extender.describe(spread, &gaps));
     Ok(result)
 }
 
@@ -203,9 +224,7 @@ impl<'a> Extender<'a> {
                             *f = true;
                         }
                         // The same minute after midnight; a day of 25 hours repeats the last one.
-                        let k = ((at_ms - from_ms) / s.step_ms()) as usize;
-                        let first = ((like.start_ms - s.start_ms) / s.step_ms()) as usize;
-                        first + self.local_step(k, at_ms, from_ms, like).min(like.steps - 1)
+                        self.stand_in(like, at_ms, from_ms, without)?
                     }
                 };
                 copy(s, from, &mut out, to);
@@ -215,6 +234,47 @@ impl<'a> Extender<'a> {
         out.filled = Some(filled);
         out.origin = s.origin.clone();
         Ok(out)
+    }
+
+    /// Step of the log with the same local time in a like day; where the day has a gap there, in
+    /// the next like one that has none, else the nearest step of the day.
+    fn stand_in(
+        &self,
+        like: LikeDay,
+        at_ms: i64,
+        from_ms: i64,
+        without: Option<usize>,
+    ) -> Result<usize, ExtrapolationError> {
+        let s = self.series;
+        let plain = ((at_ms - from_ms) / s.step_ms()) as usize;
+        let first = |l: LikeDay| ((l.start_ms - s.start_ms) / s.step_ms()) as usize;
+        let step =
+            |l: LikeDay| first(l) + self.local_step(plain, at_ms, from_ms, l).min(l.steps - 1);
+        let own = step(like);
+        if s.is_covered(own) {
+            return Ok(own);
+        }
+        let kept = self.like.iter().enumerate().filter(|(k, _)| Some(*k) != without);
+        let kept: Vec<LikeDay> = kept.map(|(_, l)| *l).collect();
+        // The days after it first, so that not always the same one steps in.
+        let after = kept.iter().position(|l| l.date == like.date).map_or(0, |k| k + 1);
+        let turned = || kept[after..].iter().chain(&kept[..after]);
+        let same = |l: &&LikeDay| l.weekday == like.weekday;
+        let alike = |l: &&LikeDay| stratum(l.weekday) == stratum(like.weekday);
+        let mut others = turned().filter(same).chain(turned().filter(alike)).map(|l| step(*l));
+        if let Some(other) = others.find(|k| s.is_covered(*k)) {
+            return Ok(other);
+        }
+        let near = (NEAR_MIN * 60 / s.step_s).max(1) as usize;
+        let inside = first(like)..first(like) + like.steps;
+        let beside = (1..=near).flat_map(|d| [own.checked_sub(d), Some(own + d)]).flatten();
+        beside.into_iter().find(|k| inside.contains(k) && s.is_covered(*k)).ok_or_else(|| {
+            let local = jiff::Timestamp::from_millisecond(at_ms).map_or_else(
+                |_| String::new(),
+                |t| t.to_zoned_datetime(self.zone.clone()).strftime("%H:%M").to_string(),
+            );
+            ExtrapolationError::NoLikeTime(STRATA[stratum(like.weekday)], local, NEAR_MIN)
+        })
     }
 
     /// Step of a like day with the same local time; days of 23 and 25 hours are shifted.
@@ -299,7 +359,7 @@ impl<'a> Extender<'a> {
         }))
     }
 
-    fn describe(&self, spread: Option<Spread>) -> Extrapolation {
+    fn describe(&self, spread: Option<Spread>, gaps: &[GapAtPeak]) -> Extrapolation {
         let mut like_days = [0u32; 3];
         for l in &self.like {
             like_days[stratum(l.weekday)] += 1;
@@ -321,6 +381,23 @@ impl<'a> Extender<'a> {
              only how the days of the log differ"
                 .to_owned(),
         ];
+        let sum = |of: fn(&LikeDay) -> usize| self.like.iter().map(of).sum::<usize>();
+        let (steps, lacking) = (sum(|l| l.steps), sum(|l| l.lacking));
+        let gap_share = lacking as f64 / steps.max(1) as f64;
+        if lacking > 0 {
+            limits.push(format!(
+                "{:.2} % of these days was not recorded: the same minutes of other like days stand \
+                 for it, and a peak in such a gap is not in the bill",
+                gap_share * 100.0
+            ));
+        }
+        for g in gaps {
+            limits.push(format!(
+                "a gap lies over the peak: from {} to {} records are missing where the load stood \
+                 at {:.0} kW, near its highest; the demand may be higher than billed here",
+                g.from, g.to, g.p_kw
+            ));
+        }
         for (name, n) in STRATA.iter().zip(like_days) {
             if n == 1 {
                 limits.push(format!("one {name} only stands for all: its spread is not known"));
@@ -329,9 +406,11 @@ impl<'a> Extender<'a> {
         let t = spread.as_ref().map(|s| student_t_975(s.freedom));
         Extrapolation {
             horizon: self.horizon,
-            days_measured: self.like.iter().filter(inside).count() as u32,
+            days_measured: self.like.iter().filter(inside).filter(|l| l.lacking == 0).count()
+                as u32,
             days: self.first.until(self.end).map_or(0, |s| s.get_days().unsigned_abs()),
             like_days,
+            gap_share,
             standard_error: spread.as_ref().map(|s| s.total),
             half_width_95: spread.as_ref().zip(t).map(|(s, t)| s.total * t),
             power_factor_half_width_95: spread.as_ref().zip(t).map(|(s, t)| s.power_factor * t),
@@ -341,7 +420,7 @@ impl<'a> Extender<'a> {
     }
 }
 
-/// Days that are covered from midnight to midnight.
+/// Days that are covered from midnight to midnight, but for a small part.
 fn like_days(series: &LoadSeries, zone: &TimeZone) -> Vec<LikeDay> {
     let mut days = Vec::new();
     let (Some(mut day), Some(last)) =
@@ -355,9 +434,13 @@ fn like_days(series: &LoadSeries, zone: &TimeZone) -> Vec<LikeDay> {
             let first = (from - series.start_ms).div_euclid(series.step_ms());
             let steps = ((to - from) / series.step_ms()) as usize;
             if let Ok(first) = usize::try_from(first)
-                && (first..first + steps).all(|k| series.is_covered(k))
+                && first + steps <= series.len()
             {
-                days.push(LikeDay { date: day, start_ms: from, steps, weekday: weekday(day) });
+                let lacking = (first..first + steps).filter(|k| !series.is_covered(*k)).count();
+                if lacking as f64 <= MAY_LACK * steps as f64 {
+                    let weekday = weekday(day);
+                    days.push(LikeDay { date: day, start_ms: from, steps, lacking, weekday });
+                }
             }
         }
         day = next;

@@ -289,12 +289,13 @@ pub fn size(job: &Job<'_>) -> Result<Sizing, SizeError> {
             layout.of_series()
         }
     };
-    let year = Year::of(job.series, tariff, &site.time_zone)?;
+    let zone = zone_of(job);
+    let year = Year::of(job.series, tariff, zone)?;
     let measured = measured(job.log);
     let mut evaluator = Evaluator::new(
         &space,
         tariff,
-        &site.time_zone,
+        zone,
         job.series,
         &course,
         &year,
@@ -312,7 +313,7 @@ pub fn size(job: &Job<'_>) -> Result<Sizing, SizeError> {
         scores.extend(genomes.iter().cloned().zip(found));
         worth
     });
-    let clock = LocalClock::new(&site.time_zone, job.series.start_ms, job.series.end_ms())
+    let clock = LocalClock::new(zone, job.series.start_ms, job.series.end_ms())
         .map_err(|_| SizeError::Time)?;
     let ranked = rank(&space, &evaluator, scores, covered_s);
     let distortion = distortion(job, measured, &evaluator.base);
@@ -352,6 +353,11 @@ pub fn size(job: &Job<'_>) -> Result<Sizing, SizeError> {
     })
 }
 
+/// The tariff's time zone, else the site's.
+fn zone_of<'a>(job: &Job<'a>) -> &'a jiff::tz::TimeZone {
+    job.tariff.time_zone.as_ref().map_or(&job.site.time_zone, |z| &z.1)
+}
+
 /// Share of the year that must be filled for its spread to be worth the time it takes.
 const SPREAD_FROM: f64 = 0.75;
 
@@ -363,7 +369,7 @@ fn how_sure(
     if year.filled_share() < SPREAD_FROM {
         return Ok((None, None));
     }
-    let zone = &job.site.time_zone;
+    let zone = zone_of(job);
     let bill = bill_extended(job.series, job.tariff, zone, &[], Horizon::Year)?;
     let part = bill.power_factor_part().and_then(|x| x.to_f64());
     Ok((bill.extrapolation, part))
