@@ -8,6 +8,7 @@ use crate::present::chart::fit::{Cloud, FitChart};
 use crate::present::chart::ink::Ink;
 use crate::present::chart::scene::{Dash, Shape};
 use crate::present::number::{NONE, percent, pf};
+use crate::present::saved;
 use crate::present::verify as words_of_proof;
 
 /// The answer in a sentence, with its reasons, for the first page.
@@ -15,6 +16,7 @@ pub(super) fn sentence(m: &Material<'_>) -> Option<String> {
     let w = words_of_proof::words(m.proof?);
     let mut all = vec![w.verdict];
     all.extend(w.why);
+    all.extend(m.saved.and_then(|s| saved::sentences(s, m.proof?).into_iter().next()));
     Some(all.join(" "))
 }
 
@@ -69,6 +71,10 @@ pub(super) fn section(m: &Material<'_>) -> Option<Section> {
         left: Vec::new(),
         strong: vec![0],
     }));
+    if let Some(s) = m.saved {
+        out.add(Block::Heading("What it saves".into()));
+        out.points(saved::sentences(s, v));
+    }
     let range = |name: &str, p: &crate::analyse::verify::Period| {
         vec![
             name.to_owned(),
