@@ -62,13 +62,13 @@ pub struct Extrapolation {
 pub enum ExtrapolationError {
     /// The log has no whole day.
     #[error(
-        "the log holds no day from midnight to midnight with nine tenths of it recorded, to extend; \
-         log at least one week"
+        "the log holds no whole day (midnight to midnight, at most a tenth missing) to extend; log \
+         at least one week"
     )]
     NoWholeDay,
     /// A kind of day is not in the log.
     #[error(
-        "the log holds no {0} with nine tenths of it recorded, so that nothing stands for the \
+        "the log holds no whole {0} (at most a tenth missing), so that nothing stands for the \
          others; log a whole week, or bill without --extrapolate"
     )]
     NoLikeDay(&'static str),

@@ -400,6 +400,52 @@ fn like_days_extend_a_week() {
     assert_eq!(e, ExtrapolationError::NoWholeDay);
 }
 
+/// A gap of one step on every day, at other times or at the same: the days still stand for others,
+/// the gap is stated, and one over the peak is named. Where an hour is missing on every day
+/// nothing stands for it.
+#[test]
+fn days_with_small_gaps_extend_a_week() {
+    let t = tariff(DEMAND);
+    let zone = zone("Europe/Berlin");
+    let week = |gap: &dyn Fn(usize) -> bool| {
+        let mut s = series("2026-06-07T22:00:00Z", 900, 7 * 96, |k| {
+            let works = k / 96 < 5 && (24..72).contains(&(k % 96));
+            (if works { 100.0 } else { 5.0 }, 3.0)
+        });
+        for k in (0..s.len()).filter(|k| gap(*k)) {
+            (s.p_in_wh[k], s.q_lag_varh[k], s.covered_s[k]) = (0.0, 0.0, 0.0);
+        }
+        s
+    };
+    let year = |s: &LoadSeries| bill_extended(s, &t, &zone, &[], Horizon::Year);
+    let kwh = |b: &Bill| b.months.iter().map(|m| m.quantities.figures.total.p_in_kwh).sum::<f64>();
+    let whole = year(&week(&|_| false)).unwrap();
+    assert_eq!(whole.extrapolation.as_ref().unwrap().gap_share, 0.0);
+    for gap in [
+        // At another time each day; at noon of every day; at midnight of every day.
+        (&|k: usize| k % 96 == 30 + 5 * (k / 96)) as &dyn Fn(usize) -> bool,
+        &|k: usize| k % 96 == 48,
+        &|k: usize| k % 96 == 0,
+    ] {
+        let b = year(&week(gap)).unwrap();
+        let x = b.extrapolation.as_ref().unwrap();
+        assert_eq!((x.like_days, x.days_measured), ([5, 1, 1], 0));
+        assert!((x.gap_share - 1.0 / 96.0).abs() < 1e-12);
+        assert!(x.limits.iter().any(|l| l.contains("1.04 % of these days")), "{:?}", x.limits);
+        // Every day is like its like: nothing changes.
+        assert!((kwh(&b) - kwh(&whole)).abs() < 1e-6, "{} {}", kwh(&b), kwh(&whole));
+        assert_eq!(b.total(), whole.total());
+        assert!(b.is_whole());
+    }
+    let x = year(&week(&|k| k == 96 + 48)).unwrap().extrapolation.unwrap();
+    let over = x.limits.iter().find(|l| l.contains("over the peak")).unwrap();
+    assert!(over.contains("Tue 2026-06-09 12:00") && over.contains("100 kW"), "{over}");
+    let e = year(&week(&|k| (40..49).contains(&(k % 96)))).unwrap_err().to_string();
+    assert!(e.contains("working day") && e.contains("11:00"), "{e}");
+    let e = year(&week(&|k| (40..52).contains(&(k % 96)))).unwrap_err();
+    assert_eq!(e, ExtrapolationError::NoWholeDay);
+}
+
 /// 1 % meter and 1 % node over 16,800 kWh: the difference may be about 2·√(2·(167/√3)²) = 273 kWh
 /// (JCGM 100:2008, 4.3.7 and 5.1.2), and the digit hardly counts.
 #[test]
