@@ -40,7 +40,8 @@ pub struct Args {
     /// Extend the bill by like days: month or year; the report says how, and how sure
     #[arg(long, value_name = "HORIZON", value_parser = horizon, requires = "tariff")]
     extrapolate: Option<Horizon>,
-    /// Past bills of the months before, for ratchets (CSV, as for `bill`)
+    /// Past bills of the months before (CSV, as for `bill`): for ratchets, and, where they state
+    /// the kWh of twelve months, for the seasons of an extrapolated year
     #[arg(long, value_name = "FILE", requires = "tariff")]
     history: Option<PathBuf>,
     /// When the correction was installed: the report is on the time from then on, and compares it

@@ -5,6 +5,7 @@
 //! take a Sunday. Like days take turns, so that their peaks stay peaks instead of being averaged.
 //! A day of the log counts as a like day with up to a tenth of it missing: the gap takes the same
 //! minute of the next like day that has it, and how much that is goes with the result.
+//! A year follows twelve months of past bills, where they are given ([`Seasons`]).
 //! How sure that is: the bill is made again with each day left out in turn (the jackknife by
 //! strata: working days, Saturdays, Sundays), and the spread of those bills gives an interval.
 
@@ -12,6 +13,7 @@ use super::months::{GapAtPeak, day_start_ms, local_date, month_of};
 use super::plan::Plan;
 use super::price::totals;
 use super::quantities::MonthQuantities;
+use super::seasons::{Level, Seasons, Shape, month_index};
 use super::{Bill, bill};
 use crate::analyse::series::LoadSeries;
 use crate::analyse::tariff::Tariff;
@@ -35,12 +37,14 @@ pub enum Horizon {
 pub struct Extrapolation {
     /// How far.
     pub horizon: Horizon,
-    /// Days of the horizon that were measured whole.
+    /// Days of the horizon that were measured, but for at most a tenth.
     pub days_measured: u32,
     /// Days of the horizon.
     pub days: u32,
     /// Days of the log that stand for others: working days, Saturdays, Sundays.
     pub like_days: [u32; 3],
+    /// Whether the months beyond the log follow past bills.
+    pub follows_bills: bool,
     /// Share of these days without records, for which other like days stand.
     pub gap_share: f64,
     /// Standard error of the total from the spread of like days; `None` where no kind of day is
@@ -125,15 +129,44 @@ pub fn bill_extended(
     history: &[MonthQuantities],
     horizon: Horizon,
 ) -> Result<Bill, ExtrapolationError> {
-    let extender = Extender::new(series, tariff, zone, horizon)?;
-    let whole = extender.extend(None)?;
+    bill_following(series, tariff, zone, history, horizon, Seasons::of(history).as_ref())
+}
+
+/// The same with the seasons given apart from the months before.
+pub fn bill_following(
+    series: &LoadSeries,
+    tariff: &Tariff,
+    zone: &TimeZone,
+    history: &[MonthQuantities],
+    horizon: Horizon,
+    seasons: Option<&Seasons>,
+) -> Result<Bill, ExtrapolationError> {
+    let extender = Extender::new(series, tariff, zone, horizon, seasons)?;
+    let whole = extender.extend(None)?.series;
     let mut result = bill(&whole, tariff, zone, history)?;
     result.origin = Some(series.origin.clone());
-    let spread = extender.spread(tariff, zone, history)?;
+    let spread = match extender.spread(tariff, zone, history) {
+        // A time of the day that only one of the days holds: no day can be left out.
+        Err(ExtrapolationError::NoLikeTime(..)) => None,
+        other => other?,
+    };
     let own = Plan::new(series, tariff, zone)?;
     let gaps: Vec<GapAtPeak> = own.frames().iter().filter_map(|f| f.gap_at_peak).collect();
     result.extrapolation = Some(extender.describe(spread, &gaps));
     Ok(result)
+}
+
+/// A series extended, and what it was made of.
+#[derive(Clone, Debug)]
+pub struct Extension {
+    /// The series.
+    pub series: LoadSeries,
+    /// For each step the step of the log that stands for it.
+    pub source: Vec<u32>,
+    /// For each step the position of its level in `levels`.
+    pub level: Vec<u8>,
+    /// Levels that the load of the log is put to; the first leaves it as it is.
+    pub levels: Vec<Level>,
 }
 
 /// The series extended, without a bill.
@@ -142,8 +175,9 @@ pub fn extended(
     tariff: &Tariff,
     zone: &TimeZone,
     horizon: Horizon,
-) -> Result<LoadSeries, ExtrapolationError> {
-    Extender::new(series, tariff, zone, horizon)?.extend(None)
+    seasons: Option<&Seasons>,
+) -> Result<Extension, ExtrapolationError> {
+    Extender::new(series, tariff, zone, horizon, seasons)?.extend(None)
 }
 
 /// Standard error and degrees of freedom of the total and the power-factor part.
@@ -161,6 +195,8 @@ struct Extender<'a> {
     like: Vec<LikeDay>,
     first: Date,
     end: Date,
+    seasons: Option<&'a Seasons>,
+    levels: Vec<Level>,
 }
 
 impl<'a> Extender<'a> {
@@ -169,6 +205,7 @@ impl<'a> Extender<'a> {
         tariff: &'a Tariff,
         zone: &TimeZone,
         horizon: Horizon,
+        seasons: Option<&'a Seasons>,
     ) -> Result<Self, ExtrapolationError> {
         let zone = tariff.time_zone.as_ref().map_or(zone, |z| &z.1).clone();
         let like = like_days(series, &zone);
@@ -195,17 +232,63 @@ impl<'a> Extender<'a> {
                 best.map(|b| (b.1, b.2)).ok_or(ExtrapolationError::NoWholeDay)?
             }
         };
-        Ok(Extender { series, tariff, zone, horizon, like, first, end })
+        // A month is not stretched: it is the log's own.
+        let seasons = seasons.filter(|_| horizon == Horizon::Year);
+        let levels = vec![Level::SAME];
+        let mut me = Extender { series, tariff, zone, horizon, like, first, end, seasons, levels };
+        if let Some(seasons) = seasons {
+            let mut days = [0u32; 12];
+            for l in &me.like {
+                days[me.month_index(l.date)] += 1;
+            }
+            me.levels.extend(seasons.levels(&days, me.shape()));
+        }
+        Ok(me)
+    }
+
+    /// The calendar month, from 0, that a day's billing month counts as.
+    fn month_index(&self, day: Date) -> usize {
+        month_index(month_of(day, &self.tariff.months).map_or(day.first_of_month(), |m| m.0))
+    }
+
+    /// Mean, peak and lowest load of the like days, kinds of day weighted as in a week.
+    fn shape(&self) -> Shape {
+        let s = self.series;
+        let hours = f64::from(s.step_s) / 3600.0;
+        let width = (self.tariff.demand.interval_s / s.step_s).max(1) as usize;
+        let (mut mean, mut weight) = (0.0, 0.0);
+        let (mut peak_w, mut low_w) = (0.0f64, f64::INFINITY);
+        for (kind, share) in [5.0, 1.0, 1.0].into_iter().enumerate() {
+            let (mut wh, mut steps) = (0.0, 0usize);
+            for l in self.like.iter().filter(|l| stratum(l.weekday) == kind) {
+                let from = ((l.start_ms - s.start_ms) / s.step_ms()) as usize;
+                for k in (from..from + l.steps).filter(|k| s.is_covered(*k)) {
+                    (wh, steps) = (wh + s.p_in_wh[k], steps + 1);
+                    if s.p_in_wh[k] > 0.0 {
+                        low_w = low_w.min(s.p_in_wh[k] / hours);
+                    }
+                }
+                for c in s.p_in_wh[from..from + l.steps].chunks_exact(width) {
+                    peak_w = peak_w.max(c.iter().sum::<f64>() / (hours * width as f64));
+                }
+            }
+            if steps > 0 {
+                mean += share * wh / (steps as f64 * hours);
+                weight += share;
+            }
+        }
+        Shape { mean_w: if weight > 0.0 { mean / weight } else { 0.0 }, peak_w, low_w }
     }
 
     /// The extended series, with one like day left out or none.
-    fn extend(&self, without: Option<usize>) -> Result<LoadSeries, ExtrapolationError> {
+    fn extend(&self, without: Option<usize>) -> Result<Extension, ExtrapolationError> {
         let s = self.series;
         let bound = |d| day_start_ms(d, &self.zone).ok_or(ExtrapolationError::NoMonth);
         let (start_ms, end_ms) = (bound(self.first)?, bound(self.end)?);
         let steps = ((end_ms - start_ms) / s.step_ms()).max(0) as usize;
         let mut out = LoadSeries::blank(start_ms, s.step_s, steps, s.s_vah.is_some());
         let mut filled = vec![false; steps];
+        let (mut source, mut levels) = (vec![0u32; steps], vec![0u8; steps]);
         let mut turns = [0usize; 10];
         let mut day = self.first;
         while day < self.end {
@@ -213,27 +296,31 @@ impl<'a> Extender<'a> {
             let (from_ms, to_ms) = (bound(day)?, bound(next)?);
             let left_out = without.and_then(|w| self.like.get(w)).is_some_and(|l| l.date == day);
             let like = self.like_day(day, without, &mut turns)?;
+            let season = self.seasons.map_or(0, |_| 1 + self.month_index(day));
             for at_ms in (from_ms..to_ms).step_by(s.step_ms() as usize) {
                 let to = ((at_ms - start_ms) / s.step_ms()) as usize;
                 let own = (at_ms - s.start_ms).div_euclid(s.step_ms());
                 let own = usize::try_from(own).ok().filter(|k| s.is_covered(*k) && !left_out);
-                let from = match own {
-                    Some(k) => k,
+                let (from, level) = match own {
+                    Some(k) => (k, 0),
                     None => {
                         if let Some(f) = filled.get_mut(to) {
                             *f = true;
                         }
                         // The same minute after midnight; a day of 25 hours repeats the last one.
-                        self.stand_in(like, at_ms, from_ms, without)?
+                        (self.stand_in(like, at_ms, from_ms, without)?, season)
                     }
                 };
-                copy(s, from, &mut out, to);
+                if let (Some(s), Some(l)) = (source.get_mut(to), levels.get_mut(to)) {
+                    (*s, *l) = (from as u32, level as u8);
+                }
+                s.put_at_level(from, &self.levels[level], &mut out, to);
             }
             day = next;
         }
         out.filled = Some(filled);
         out.origin = s.origin.clone();
-        Ok(out)
+        Ok(Extension { series: out, source, level: levels, levels: self.levels.clone() })
     }
 
     /// Step of the log with the same local time in a like day; where the day has a gap there, in
@@ -330,7 +417,7 @@ impl<'a> Extender<'a> {
             }
             let mut bills: Vec<[f64; 2]> = Vec::new();
             for k in &mine {
-                let series = self.extend(Some(*k))?;
+                let series = self.extend(Some(*k))?.series;
                 let plan = Plan::new(&series, tariff, zone)?;
                 let mut room = super::plan::Scratch::default();
                 let figures = plan.figures(&series.q_lag_varh, &series.q_lead_varh, &mut room);
@@ -376,11 +463,14 @@ impl<'a> Extender<'a> {
         let range = peaks.fold(None, |r: Option<[f64; 2]>, x| {
             Some(r.map_or([x, x], |[a, b]| [a.min(x), b.max(x)]))
         });
-        let mut limits = vec![
-            "seasons, shutdowns, weather and growth of the load are not in the interval: it knows \
-             only how the days of the log differ"
-                .to_owned(),
-        ];
+        let mut limits = vec![match self.seasons {
+            Some(seasons) => seasons.words(),
+            None => {
+                "seasons, shutdowns, weather and growth of the load are not in the interval: it \
+                     knows only how the days of the log differ"
+                    .to_owned()
+            }
+        }];
         let sum = |of: fn(&LikeDay) -> usize| self.like.iter().map(of).sum::<usize>();
         let (steps, lacking) = (sum(|l| l.steps), sum(|l| l.lacking));
         let gap_share = lacking as f64 / steps.max(1) as f64;
@@ -406,10 +496,10 @@ impl<'a> Extender<'a> {
         let t = spread.as_ref().map(|s| student_t_975(s.freedom));
         Extrapolation {
             horizon: self.horizon,
-            days_measured: self.like.iter().filter(inside).filter(|l| l.lacking == 0).count()
-                as u32,
+            days_measured: self.like.iter().filter(inside).count() as u32,
             days: self.first.until(self.end).map_or(0, |s| s.get_days().unsigned_abs()),
             like_days,
+            follows_bills: self.seasons.is_some(),
             gap_share,
             standard_error: spread.as_ref().map(|s| s.total),
             half_width_95: spread.as_ref().zip(t).map(|(s, t)| s.total * t),
@@ -446,24 +536,6 @@ fn like_days(series: &LoadSeries, zone: &TimeZone) -> Vec<LikeDay> {
         day = next;
     }
     days
-}
-
-fn copy(from: &LoadSeries, a: usize, to: &mut LoadSeries, b: usize) {
-    let put = |x: &[f64], y: &mut [f64]| {
-        if let (Some(x), Some(y)) = (x.get(a), y.get_mut(b)) {
-            *y = *x;
-        }
-    };
-    put(&from.p_in_wh, &mut to.p_in_wh);
-    put(&from.p_out_wh, &mut to.p_out_wh);
-    put(&from.q_lag_varh, &mut to.q_lag_varh);
-    put(&from.q_lead_varh, &mut to.q_lead_varh);
-    if let (Some(x), Some(y)) = (&from.s_vah, &mut to.s_vah) {
-        put(x, y);
-    }
-    if let (Some(x), Some(y)) = (from.covered_s.get(a), to.covered_s.get_mut(b)) {
-        *y = *x;
-    }
 }
 
 /// 97.5 % quantile of Student's t, as statistical tables print it (from memory); degrees of

@@ -10,6 +10,7 @@ use crate::analyse::bill::extrapolate::{ExtrapolationError, Horizon, extended};
 use crate::analyse::bill::plan::{Plan, Scratch};
 use crate::analyse::bill::price::totals;
 use crate::analyse::bill::quantities::Figures;
+use crate::analyse::bill::seasons::{Level, Seasons};
 use crate::analyse::series::LoadSeries;
 use crate::analyse::tariff::Tariff;
 use jiff::tz::TimeZone;
@@ -30,12 +31,14 @@ pub struct Year {
     pub series: LoadSeries,
     /// The year laid out against the tariff.
     plan: Plan,
-    /// For each step of the year, the step of the log that stands for it; none where the log
-    /// is the year.
+    /// For each step of the year, the step that stands for it, of the log at each level one after
+    /// the other; none where the log is the year.
     source: Option<Vec<u32>>,
-    /// The year's active energy over that of the log.
+    /// Levels that candidates are replayed at: the log as it is, and as past bills put its months.
+    pub levels: Vec<Level>,
+    /// The year's active energy over that of what is replayed.
     pub energy_ratio: f64,
-    /// The year's time over the log's.
+    /// The year's time over that of what is replayed.
     pub time_ratio: f64,
 }
 
@@ -94,9 +97,9 @@ pub struct Evaluator<'a> {
     pub space: &'a Space<'a>,
     /// The tariff.
     pub tariff: &'a Tariff,
-    /// The log's steps.
+    /// The log's steps, at every level of the year.
     pub series: &'a LoadSeries,
-    /// The log.
+    /// The log, at every level of the year.
     pub course: &'a Course,
     /// The year.
     pub year: &'a Year,
@@ -170,26 +173,26 @@ impl Year {
         series: &LoadSeries,
         tariff: &Tariff,
         zone: &TimeZone,
+        seasons: Option<&Seasons>,
     ) -> Result<Year, ExtrapolationError> {
-        let whole = extended(series, tariff, zone, Horizon::Year)?;
-        // Which step stands for which: the extension carries a column of step numbers along.
-        let mut numbered = series.clone();
-        numbered.q_lag_varh = (0..series.len()).map(|k| k as f64).collect();
-        let source: Vec<u32> = extended(&numbered, tariff, zone, Horizon::Year)?
-            .q_lag_varh
-            .iter()
-            .map(|k| *k as u32)
-            .collect();
+        let made = extended(series, tariff, zone, Horizon::Year, seasons)?;
+        let whole = made.series;
+        let at = |(step, level): (&u32, &u8)| u32::from(*level) * series.len() as u32 + *step;
+        let source: Vec<u32> = made.source.iter().zip(&made.level).map(at).collect();
         let same = source.len() == series.len()
             && source.iter().enumerate().all(|(k, s)| k == *s as usize);
+        let levels = if same { vec![Level::SAME] } else { made.levels };
         let plan = Plan::new(&whole, tariff, zone)?;
         let sum = |x: &[f64]| x.iter().sum::<f64>();
-        let covered: f64 = series.covered_s.iter().map(|c| f64::from(*c)).sum();
+        // What is replayed: the log at every level.
+        let wide = series.at_levels(&levels);
+        let covered: f64 = wide.covered_s.iter().map(|c| f64::from(*c)).sum();
         let year_s = whole.len() as f64 * f64::from(whole.step_s);
-        let (log_wh, year_wh) = (sum(&series.p_in_wh), sum(&whole.p_in_wh));
+        let (log_wh, year_wh) = (sum(&wide.p_in_wh), sum(&whole.p_in_wh));
         Ok(Year {
             plan,
             source: (!same).then_some(source),
+            levels,
             energy_ratio: if log_wh > 0.0 { year_wh / log_wh } else { 1.0 },
             time_ratio: if covered > 0.0 { year_s / covered } else { 1.0 },
             series: whole,

@@ -7,9 +7,10 @@
 
 use super::Verification;
 use crate::analyse::bill::extrapolate::{
-    Extrapolation, ExtrapolationError, Horizon, bill_extended,
+    Extrapolation, ExtrapolationError, Horizon, bill_extended, extended,
 };
 use crate::analyse::bill::quantities::MonthQuantities;
+use crate::analyse::bill::seasons::Seasons;
 use crate::analyse::bill::{Bill, bill};
 use crate::analyse::series::LoadSeries;
 use crate::analyse::tariff::Tariff;
@@ -152,6 +153,7 @@ pub fn saved(
     promised: Option<Promised>,
 ) -> Result<Saved, SavedError> {
     let drop = Drops::of(v, after);
+    let seasons = Seasons::of(history);
     let share = v.total.uncertainty_var / v.total.measured_var.abs().max(1.0);
     let with = |factor: f64| drop.put_back(after, factor);
     let whole = bill_extended(after, tariff, zone, history, Horizon::Year);
@@ -161,8 +163,10 @@ pub fn saved(
         Err(why) => (false, Some(why.to_string())),
     };
     let bill_of = |series: &LoadSeries| -> Result<Bill, SavedError> {
-        if of_a_year && let Ok(b) = bill_extended(series, tariff, zone, history, Horizon::Year) {
-            return Ok(b);
+        if of_a_year
+            && let Ok(year) = extended(series, tariff, zone, Horizon::Year, seasons.as_ref())
+        {
+            return Ok(bill(&year.series, tariff, zone, history)?);
         }
         Ok(bill(series, tariff, zone, history)?)
     };

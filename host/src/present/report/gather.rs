@@ -231,6 +231,7 @@ fn priced(log: &IntervalLog, from: &Sources<'_>) -> Result<Money, GatherError> {
         site: from.site,
         tariff,
         prices,
+        history: from.history,
         most: MOST,
     };
     // A correction that cannot be sized must not cost the rest of the report.
