@@ -4,7 +4,7 @@
 //! (Prometheus documentation, "Metric and label naming"). What is not known is left out.
 
 use super::words::totals;
-use crate::watch::state::{Link, StationState};
+use crate::watch::state::{Link, StandingProof, StationState};
 use prometheus_client::encoding::EncodeLabelSet;
 use prometheus_client::encoding::text::encode;
 use prometheus_client::metrics::counter::Counter;
@@ -44,6 +44,8 @@ part!(PhaseOf, phase);
 part!(Direction, direction);
 part!(Quadrant, quadrant);
 part!(KindOf, kind);
+part!(WeekOf, week);
+part!(CurrencyOf, currency);
 
 type Real<L> = Family<L, Gauge<f64, AtomicU64>>;
 type Energy<L> = Family<L, Counter<f64, AtomicU64>>;
@@ -135,11 +137,51 @@ impl OfWindow {
     }
 }
 
+/// What the standing proof of a correction holds.
+struct OfProof {
+    removed: Real<WeekOf>,
+    expected: Real<WeekOf>,
+    change: Real<Whose>,
+    saved: Real<CurrencyOf>,
+}
+
+impl OfProof {
+    fn new(r: &mut Registry) -> OfProof {
+        let removed = "Reactive power that a correction removes at like load, by week";
+        let expected = "What the installed units give at the week's voltage";
+        let change = "What this week removes more at like load than the week of the proof";
+        OfProof {
+            removed: real(r, "correction_removed", removed, "vars"),
+            expected: real(r, "correction_expected", expected, "vars"),
+            change: real(r, "correction_change", change, "vars"),
+            saved: real(r, "correction_saved", "Money saved by the tariff so far", ""),
+        }
+    }
+
+    fn take(&self, whose: &Whose, proof: &StandingProof) {
+        for (name, week) in [("proof", &proof.proof), ("this", &proof.week)] {
+            let Some(week) = week else { continue };
+            let of = WeekOf::new(whose, name);
+            self.removed.get_or_create(&of).set(week.removed_var);
+            if let Some(expected) = week.expected_var {
+                self.expected.get_or_create(&of).set(expected);
+            }
+        }
+        if let Some(change) = proof.change_var {
+            self.change.get_or_create(whose).set(change);
+        }
+        if let Some(saved) = &proof.saved {
+            self.saved.get_or_create(&CurrencyOf::new(whose, &saved.currency)).set(saved.money);
+        }
+    }
+}
+
 /// All counters and readings as text.
 pub fn text(stations: &[StationState]) -> Result<String, std::fmt::Error> {
     let mut registry = Registry::with_prefix("wattless");
     let r = &mut registry;
     let window = OfWindow::new(r);
+    let of_proof = OfProof::new(r);
     let so_far: Real<Whose> =
         real(r, "demand_so_far", "Demand of the running interval if all stopped now", "watts");
     let heading: Real<Whose> =
@@ -212,6 +254,9 @@ pub fn text(stations: &[StationState]) -> Result<String, std::fmt::Error> {
         }
         if let Some(live) = &st.live {
             window.take(&whose, live);
+        }
+        if let Some(proof) = &st.proof {
+            of_proof.take(&whose, proof);
         }
     }
     let mut out = String::new();
