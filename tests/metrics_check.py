@@ -11,7 +11,8 @@ from prometheus_client.parser import text_string_to_metric_families as plain
 
 UNITS = ("volts", "amperes", "watts", "vars", "voltamperes", "joules", "varseconds", "hertz",
          "seconds", "ratio")
-COUNTED = ("alarms_standing", "alarm_standing", "link_up")
+# Counts, states, and money, whose currency is a label.
+WITHOUT_UNIT = ("alarms_standing", "alarm_standing", "link_up", "correction_saved")
 
 text = sys.stdin.read()
 faults = []
@@ -26,7 +27,7 @@ for family in families:
     if not family.documentation:
         faults.append(f"{name}: no help")
     short = name.removeprefix("wattless_")
-    if family.type == "gauge" and not (short.endswith(UNITS) or short in COUNTED):
+    if family.type == "gauge" and not (short.endswith(UNITS) or short in WITHOUT_UNIT):
         faults.append(f"{name}: no base unit at its end")
     if re.search(r"_(kilo|milli|percent|pct|kw|kva|minutes|hours|wh)(_|$)", name):
         faults.append(f"{name}: not a base unit")
