@@ -39,6 +39,8 @@ pub struct Site {
     pub power_factor: PowerFactorTerms,
     /// When the plant works.
     pub working_hours: WorkingHours,
+    /// Whether the file states them.
+    pub hours_stated: bool,
     /// What a verdict takes.
     pub verdict: VerdictTerms,
     /// How reports are written.
@@ -198,6 +200,12 @@ impl Default for Site {
 }
 
 impl Site {
+    /// The instant of a time on the plant's clocks, Unix milliseconds; none outside the calendar.
+    pub fn unix_ms(&self, local: jiff::civil::DateTime) -> Option<i64> {
+        let instant = self.time_zone.to_ambiguous_timestamp(local).compatible().ok()?;
+        Some(instant.as_millisecond())
+    }
+
     /// Reads a site file.
     pub fn load(path: &Path) -> Result<Site, SiteError> {
         let text = std::fs::read_to_string(path)

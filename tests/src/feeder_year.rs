@@ -23,6 +23,7 @@ pub enum Lost {
     DeltaFuse,
 }
 
+#[derive(Clone, Debug)]
 struct Motor {
     rated_w: f64,
     magnetizing_var: f64,
@@ -38,6 +39,7 @@ struct Motor {
     swing: f64,
 }
 
+#[derive(Clone, Debug)]
 struct Single {
     phase: usize,
     p_w: f64,
@@ -50,6 +52,7 @@ struct Single {
 }
 
 /// The feeder and its state.
+#[derive(Clone, Debug)]
 pub struct FeederYear {
     chance: Chance,
     minute: u32,
@@ -72,6 +75,8 @@ pub struct FeederYear {
     tap: f64,
     temperature_span: f64,
     tolerance: Vec<[f64; 3]>,
+    /// Capacitance that every unit loses a week, as a share; and from which minute on.
+    pub ageing: (f64, u32),
 }
 
 /// Nominal voltage of a phase, in V.
@@ -170,6 +175,7 @@ impl FeederYear {
             tap: 0.0,
             temperature_span: c.between([5.0, 20.0]),
             tolerance,
+            ageing: (0.0, 0),
             chance: c,
         }
     }
@@ -257,7 +263,9 @@ impl FeederYear {
                 q[s.phase] += now * s.tan;
             }
         }
-        let warm = 1.0 - 0.0004 * self.temperature_span * (0.5 - 0.5 * season);
+        let aged = f64::from(self.minute.saturating_sub(self.ageing.1)) / 10_080.0;
+        let warm = (1.0 - 0.0004 * self.temperature_span * (0.5 - 0.5 * season))
+            * (1.0 - self.ageing.0 * aged).max(0.0);
         let needed: f64 = q.iter().sum();
         if self.switched {
             let given: f64 = self
@@ -308,6 +316,7 @@ impl FeederYear {
         Sample {
             end_ms: i64::from(self.minute) * 60_000,
             duration_s: 60.0,
+            phases: 3,
             v_v: u.map(|x| x * NOMINAL_V),
             p_w: p.map(|x| x * (1.0 + noise * c.normal())),
             q1_var: std::array::from_fn(|k| {

@@ -62,6 +62,13 @@ impl Served {
     }
 }
 
+impl Served {
+    /// Number of its process.
+    pub fn pid(&self) -> u32 {
+        self.child.id()
+    }
+}
+
 impl Drop for Served {
     fn drop(&mut self) {
         let _ = self.child.kill();

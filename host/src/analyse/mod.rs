@@ -11,6 +11,7 @@ pub mod regression;
 pub mod reread;
 pub mod series;
 pub mod size;
+pub mod standing;
 pub mod survey;
 pub mod tariff;
 pub mod uncertainty;

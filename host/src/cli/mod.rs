@@ -7,6 +7,7 @@ mod culprit;
 mod demo;
 mod export;
 mod hookup;
+mod live;
 mod measure;
 mod node;
 mod pull;

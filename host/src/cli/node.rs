@@ -1,6 +1,6 @@
 //! `wattless node`: arguments and printing.
 
-use super::{Outcome, calibrate, print};
+use super::{Outcome, calibrate, live, print};
 use serde_json::{Map, Value, json};
 use std::path::{Path, PathBuf};
 use wattless::collect::address::Address;
@@ -39,9 +39,28 @@ pub struct Args {
     /// Compare with what this store holds of the node: its last record, its clock at earlier pulls
     #[arg(long, value_name = "FOLDER")]
     store: Option<PathBuf>,
-    /// Print one JSON object
+    /// Show the readings in place, about every second, until Ctrl-C
+    #[arg(long, conflicts_with_all = ["set_clock", "settings", "settings_file", "store"])]
+    live: bool,
+    /// Seconds between two readings of --live
+    #[arg(long, value_name = "S", requires = "live", default_value = "1", value_parser = every)]
+    every: f64,
+    /// End --live after so many readings
+    #[arg(long, value_name = "N", requires = "live")]
+    readings: Option<u64>,
+    /// Site file (TOML): demand interval and time zone of --live
+    #[arg(long, value_name = "FILE", requires = "live")]
+    site: Option<PathBuf>,
+    /// Print one JSON object; one a line with --live
     #[arg(long)]
     json: bool,
+}
+
+fn every(text: &str) -> Result<f64, String> {
+    match text.parse::<f64>() {
+        Ok(s) if (0.2..=3600.0).contains(&s) => Ok(s),
+        _ => Err("give 0.2 to 3600 seconds".to_owned()),
+    }
 }
 
 #[derive(Debug, clap::Subcommand)]
@@ -79,6 +98,15 @@ pub fn run(args: &Args) -> anyhow::Result<Outcome> {
         (None, Some(address)) => address,
         (None, None) => anyhow::bail!("give the node's address: tcp:HOST:PORT or serial:PATH"),
     };
+    if args.live {
+        let show = live::Show {
+            every_s: args.every,
+            readings: args.readings,
+            site: args.site.as_deref(),
+            json: args.json,
+        };
+        return live::run(address, &show);
+    }
     let mut client = AnyClient::open(address, Patience::default())?;
     let mut settings = client.settings()?;
     if let Some(path) = &args.settings {

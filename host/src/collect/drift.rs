@@ -25,6 +25,42 @@ pub struct ClockNote {
     pub was_set: bool,
 }
 
+/// Notes of a clock that runs evenly are kept this far apart, in ms.
+const KEPT_EVERY_MS: i64 = 3_600_000;
+
+impl ClockNote {
+    /// Node minus host right after the note, in ms.
+    fn offset_after_ms(&self) -> Option<i64> {
+        self.offset_ms.map(|o| if self.was_set { 0 } else { o })
+    }
+
+    /// Limit of the reading's error, in ms: both clocks' milliseconds, half of the travel time.
+    fn error_ms(&self) -> f64 {
+        1.0 + f64::from(self.round_trip_us) / 2000.0
+    }
+
+    /// Whether the clock ran by itself from here to a later note, as far as the readings tell.
+    fn runs_on_to(&self, later: &ClockNote) -> bool {
+        let (Some(here), Some(there)) = (self.offset_after_ms(), later.offset_ms) else {
+            return false;
+        };
+        let between_ms = (later.host_ms - self.host_ms) as f64;
+        // A step that no oscillator makes was a setting of the clock.
+        let doubt_ms = self.error_ms() + later.error_ms();
+        between_ms > 0.0 && ((there - here) as f64).abs() <= between_ms * SET_PPM * 1e-6 + doubt_ms
+    }
+
+    /// Whether nothing is lost without this note: the clock ran evenly, and its neighbours are near.
+    pub fn is_needless(&self, before: &ClockNote, after: &ClockNote) -> bool {
+        !self.was_set
+            && before.boot == self.boot
+            && self.boot == after.boot
+            && after.host_ms - before.host_ms <= KEPT_EVERY_MS
+            && before.runs_on_to(self)
+            && self.runs_on_to(after)
+    }
+}
+
 /// The rate of a node's clock against the host's.
 #[derive(Clone, Copy, Debug, PartialEq, Serialize)]
 pub struct Drift {
@@ -48,22 +84,16 @@ pub fn drift(notes: &[ClockNote]) -> Option<Drift> {
     let (newest, earlier) = notes.split_last()?;
     let offset_ms = newest.offset_ms?;
     let mut best = None;
-    let (mut later_ms, mut later_offset, mut later_us) =
-        (newest.host_ms, offset_ms, newest.round_trip_us);
+    let mut later = newest;
     for note in earlier.iter().rev() {
-        let Some(offset) = note.offset_ms.map(|o| if note.was_set { 0 } else { o }) else { break };
-        let error_ms = |us: u32| 1.0 + f64::from(us) / 2000.0;
-        // Between neighbours: a step that no oscillator makes was a setting of the clock.
-        let step_ms = (later_offset - offset) as f64;
-        let between_ms = (later_ms - note.host_ms) as f64;
-        let doubt_ms = error_ms(note.round_trip_us) + error_ms(later_us);
-        if between_ms <= 0.0 || step_ms.abs() > between_ms * SET_PPM * 1e-6 + doubt_ms {
+        let Some(offset) = note.offset_after_ms() else { break };
+        if !note.runs_on_to(later) {
             break;
         }
         let over_ms = (newest.host_ms - note.host_ms) as f64;
         if over_ms >= LEAST_S * 1000.0 {
             let drift_ppm = (offset_ms - offset) as f64 / over_ms * 1e6;
-            let doubt_ms = error_ms(note.round_trip_us) + error_ms(newest.round_trip_us);
+            let doubt_ms = note.error_ms() + newest.error_ms();
             best = Some(Drift {
                 drift_ppm,
                 drift_s_per_day: drift_ppm * 0.0864,
@@ -75,7 +105,7 @@ pub fn drift(notes: &[ClockNote]) -> Option<Drift> {
         if note.was_set {
             break;
         }
-        (later_ms, later_offset, later_us) = (note.host_ms, offset, note.round_trip_us);
+        later = note;
     }
     best
 }
@@ -132,6 +162,42 @@ mod tests {
             [note(0, 0, false), note(DAY_MS, 60_000 * 5, false), note(2 * DAY_MS, 300_864, false)];
         let d = drift(&notes).unwrap();
         assert!((d.drift_ppm - 10.0).abs() < 1e-9 && d.over_s == 86_400.0);
+    }
+
+    /// A pull a minute for three days: what is kept tells the same drift, and still finds a step.
+    #[test]
+    fn needless_notes_change_nothing() {
+        let kept = |notes: &[ClockNote]| {
+            let mut kept: Vec<ClockNote> = Vec::new();
+            for n in notes {
+                if let [.., before, newest] = kept.as_slice()
+                    && newest.is_needless(before, n)
+                {
+                    kept.pop();
+                }
+                kept.push(*n);
+            }
+            kept
+        };
+        // 20 ppm fast, and a jitter of the readings within their doubt.
+        let minute = |m: i64| note(m * 60_000, m * 60 * 20 / 1000 + (m * 7) % 3, false);
+        let all: Vec<_> = (0..3 * 1440).map(minute).collect();
+        let few = kept(&all);
+        assert!((70..=80).contains(&few.len()), "{}", few.len());
+        assert_eq!(drift(&few), drift(&all));
+        // Somebody sets it by a second on the second day: both see only what follows.
+        let all: Vec<_> = (0..3 * 1440)
+            .map(minute)
+            .map(|n| ClockNote {
+                offset_ms: n.offset_ms.map(|o| if n.host_ms > 2 * DAY_MS { o + 1000 } else { o }),
+                ..n
+            })
+            .collect();
+        assert_eq!(drift(&kept(&all)), drift(&all));
+        assert!(drift(&all).unwrap().over_s < 86_400.0);
+        // Notes around a start or a setting stay.
+        let set = [note(0, 5, false), note(60_000, 5, true), note(120_000, 0, false)];
+        assert_eq!(kept(&set), set);
     }
 
     #[test]

@@ -11,6 +11,7 @@ pub mod link;
 pub mod log;
 pub mod placement;
 pub mod pull;
+mod pull_error;
 pub mod settings_file;
 pub mod store;
 pub mod transport;

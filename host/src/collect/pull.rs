@@ -7,12 +7,13 @@
 use super::chain::{Before, Break, ChainReport, Checker, Entry, Fault, Link, tag_text};
 use super::drift::{ClockNote, Drift, drift};
 use super::link::{Client, ClockReading, LinkError};
-use super::store::{Batch, Gap, GapReason, NodeId, StartSource, Store, StoreError};
+pub use super::pull_error::PullError;
+use super::store::{Batch, Gap, GapReason, NodeId, StartSource, Store};
 use super::transport::Transport;
 use serde::Serialize;
 use std::time::Instant;
-use wattless_core::record::{PAGE, Page, RECORD_VERSION, Record, RecordError};
-use wattless_core::wire::{LogBounds, LogSlice, PAGES_PER_REPLY, Refusal};
+use wattless_core::record::{PAGE, Page, RECORD_VERSION, Record};
+use wattless_core::wire::{Identity, LogBounds, LogSlice, PAGES_PER_REPLY, Refusal};
 
 /// A node's clock further than this from the host's is worth a warning, in ms.
 pub const CLOCK_WARN_MS: i64 = 2000;
@@ -34,97 +35,6 @@ impl Default for PullOptions {
     }
 }
 
-/// Why a pull ended early.
-#[derive(Debug, thiserror::Error)]
-pub enum PullError {
-    /// The link.
-    #[error(transparent)]
-    Link(#[from] LinkError),
-    /// The store.
-    #[error(transparent)]
-    Store(#[from] StoreError),
-    /// The node writes records of a format that is not known here.
-    #[error(
-        "{port}: the node writes records of format {found}, this program knows format {known}; {}",
-        if found > known { "use a wattless as new as the node" } else { "update the node" }
-    )]
-    RecordVersion {
-        /// The node's address.
-        port: String,
-        /// The node's format.
-        found: u8,
-        /// This program's format.
-        known: u8,
-    },
-    /// A page is not a record.
-    #[error(
-        "{port}: record {seq}: {source}; nothing of this answer was stored. \
-         Try again, and look at the node's storage if it stays"
-    )]
-    Page {
-        /// The node's address.
-        port: String,
-        /// The record that was due.
-        seq: u32,
-        /// What is wrong with it.
-        source: RecordError,
-    },
-    /// A record holds something that this version would lose.
-    #[error(
-        "{port}: record {seq} holds values that this program does not know; \
-         nothing of this answer was stored. Use a wattless as new as the node"
-    )]
-    UnknownContent {
-        /// The node's address.
-        port: String,
-        /// The record.
-        seq: u32,
-    },
-    /// A record is not the one that was due.
-    #[error(
-        "{port}: asked for records from {from} on, got record {found}; \
-         nothing of this answer was stored. Try again, and restart the node if it stays"
-    )]
-    WrongRecord {
-        /// The node's address.
-        port: String,
-        /// What was asked for.
-        from: u32,
-        /// What came.
-        found: u32,
-    },
-    /// The node's log ends before what is stored already.
-    #[error(
-        "{port}: node {node} is at record {next}, but the store already holds its records \
-         up to {stored}: its log was erased or replaced. Nothing was changed; \
-         pull into a new store, and keep the old one"
-    )]
-    LogRestarted {
-        /// The node's address.
-        port: String,
-        /// The node.
-        node: NodeId,
-        /// The node's next record.
-        next: u32,
-        /// The last record stored.
-        stored: u32,
-    },
-    /// The node's log is not the one that is stored.
-    #[error(
-        "{port}: record {seq} of node {node} is another than the one in the store: \
-         its log was erased and has grown again. Nothing was changed; \
-         pull into a new store, and keep the old one"
-    )]
-    OtherLog {
-        /// The node's address.
-        port: String,
-        /// The node.
-        node: NodeId,
-        /// The record that differs.
-        seq: u32,
-    },
-}
-
 /// How far a pull is.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub struct Progress {
@@ -133,6 +43,18 @@ pub struct Progress {
     /// Sequence numbers that were new when it began.
     pub total: u64,
 }
+
+/// Whether a pull goes on.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Go {
+    /// It does.
+    On,
+    /// It ends as soon as what arrived is stored; the next pull goes on from there.
+    NoFurther,
+}
+
+/// What is done with a client between two answers of a pull.
+pub type Between<'a, T> = dyn FnMut(&mut Client<T>, Progress) -> Result<Go, LinkError> + 'a;
 
 /// What a pull did.
 #[derive(Clone, Debug, Default, PartialEq, Serialize)]
@@ -202,8 +124,23 @@ pub fn pull<T: Transport>(
     options: &PullOptions,
     progress: &mut dyn FnMut(Progress),
 ) -> Result<PullSummary, PullError> {
+    pull_between(client, store, options, &mut |_, p| {
+        progress(p);
+        Ok(Go::On)
+    })
+}
+
+/// Pulls what is new and lets others use the link between two answers.
+///
+/// So a log of months does not hold up live readings, and a long pull can be told to end.
+pub fn pull_between<T: Transport>(
+    client: &mut Client<T>,
+    store: &mut Store,
+    options: &PullOptions,
+    between: &mut Between<'_, T>,
+) -> Result<PullSummary, PullError> {
     let begin = Instant::now();
-    let mut work = Work::new(progress);
+    let mut work = Work::new(between);
     let result = work.run(client, store, options);
     work.finish(begin, result)
 }
@@ -216,7 +153,11 @@ pub fn pull_reopening<T: Transport>(
     progress: &mut dyn FnMut(Progress),
 ) -> Result<PullSummary, PullError> {
     let begin = Instant::now();
-    let mut work = Work::new(progress);
+    let mut between = |_: &mut Client<T>, p: Progress| {
+        progress(p);
+        Ok(Go::On)
+    };
+    let mut work = Work::new(&mut between);
     let mut client = open()?;
     let mut vain = 0;
     loop {
@@ -244,9 +185,10 @@ pub fn pull_reopening<T: Transport>(
     }
 }
 
-struct Work<'a> {
+struct Work<'a, 'b, T> {
     summary: PullSummary,
-    progress: &'a mut dyn FnMut(Progress),
+    between: &'a mut Between<'b, T>,
+    stopped: bool,
     done: u64,
     total: u64,
     /// The chain over the log, from the last stored record on.
@@ -261,10 +203,10 @@ struct Pending {
     gaps: Vec<Gap>,
 }
 
-impl<'a> Work<'a> {
-    fn new(progress: &'a mut dyn FnMut(Progress)) -> Self {
-        let summary = PullSummary::default();
-        Work { summary, progress, done: 0, total: 0, checker: None, clock: None }
+impl<'a, 'b, T: Transport> Work<'a, 'b, T> {
+    fn new(between: &'a mut Between<'b, T>) -> Self {
+        let (summary, stopped) = (PullSummary::default(), false);
+        Work { summary, between, stopped, done: 0, total: 0, checker: None, clock: None }
     }
 
     fn finish(
@@ -284,7 +226,7 @@ impl<'a> Work<'a> {
         Ok(self.summary)
     }
 
-    fn run<T: Transport>(
+    fn run(
         &mut self,
         client: &mut Client<T>,
         store: &mut Store,
@@ -298,13 +240,14 @@ impl<'a> Work<'a> {
         result
     }
 
-    fn work<T: Transport>(
+    fn work(
         &mut self,
         client: &mut Client<T>,
         store: &mut Store,
         options: &PullOptions,
     ) -> Result<(), PullError> {
-        let identity = client.identity().clone();
+        // Asked anew: a bridge keeps its connection when the cable behind it goes to another node.
+        let identity = same_node(client)?;
         if !(1..=RECORD_VERSION).contains(&identity.record_version) {
             return Err(PullError::RecordVersion {
                 port: client.port().to_owned(),
@@ -337,10 +280,17 @@ impl<'a> Work<'a> {
         self.summary.next_seq = cursor;
         let mut pending = Pending::default();
         let result = self.records(client, store, id, bounds, &mut cursor, &mut pending, options);
+        if matches!(result, Err(PullError::OtherNode { .. })) {
+            // Whose the last pages are cannot be told.
+            return result;
+        }
         // What arrived whole before an error is kept.
         let kept = self.commit(store, id, &mut pending, cursor);
         result?;
         kept?;
+        if self.stopped {
+            return Ok(());
+        }
         let (status, _) = client.status_and_clock()?;
         store.place_finished(id, Some(status.boot))?;
         self.seal(store, id)?;
@@ -361,7 +311,7 @@ impl<'a> Work<'a> {
     }
 
     /// The node remembers the tag that it wrote last: the newest record pulled must carry it.
-    fn compare_head<T: Transport>(&mut self, client: &mut Client<T>) -> Result<(), PullError> {
+    fn compare_head(&mut self, client: &mut Client<T>) -> Result<(), PullError> {
         let Some(head) = client.log_head()? else { return Ok(()) };
         let last = self.checker.as_ref().and_then(Checker::last);
         if let (Some(seq), Some(last)) = (head.seq, last)
@@ -381,7 +331,7 @@ impl<'a> Work<'a> {
     }
 
     /// Measures the node's clock, sets it if asked to, and notes when its present start began.
-    fn clock<T: Transport>(
+    fn clock(
         &mut self,
         client: &mut Client<T>,
         store: &mut Store,
@@ -416,7 +366,7 @@ impl<'a> Work<'a> {
     }
 
     #[allow(clippy::too_many_arguments, reason = "the parts of one loop")]
-    fn records<T: Transport>(
+    fn records(
         &mut self,
         client: &mut Client<T>,
         store: &mut Store,
@@ -450,13 +400,20 @@ impl<'a> Work<'a> {
             self.done += u64::from(next - *cursor);
             *cursor = next;
             if pending.records.len() >= options.commit_every.max(1) {
-                self.commit(store, id, pending, *cursor)?;
+                self.commit_sure(client, store, id, pending, *cursor)?;
                 store.place_finished(id, None)?;
                 self.seal(store, id)?;
             }
-            (self.progress)(Progress { done: self.done, total: self.total.max(self.done) });
+            let progress = Progress { done: self.done, total: self.total.max(self.done) };
+            if (self.between)(client, progress)? == Go::NoFurther {
+                self.stopped = true;
+                break;
+            }
         }
-        Ok(())
+        if pending.records.is_empty() {
+            return Ok(());
+        }
+        self.commit_sure(client, store, id, pending, *cursor)
     }
 
     fn overwritten(&mut self, from: u32, oldest: u32, pending: &mut Pending) {
@@ -470,7 +427,7 @@ impl<'a> Work<'a> {
     }
 
     /// Checks a reply and takes its records over, all or none; gives the next number wanted.
-    fn take<T: Transport>(
+    fn take(
         &mut self,
         client: &Client<T>,
         slice: &LogSlice,
@@ -517,6 +474,19 @@ impl<'a> Work<'a> {
         Ok(covered_to)
     }
 
+    /// Commits once it is certain that no other node has taken the link over meanwhile.
+    fn commit_sure(
+        &mut self,
+        client: &mut Client<T>,
+        store: &mut Store,
+        id: NodeId,
+        pending: &mut Pending,
+        next_seq: u32,
+    ) -> Result<(), PullError> {
+        same_node(client)?;
+        self.commit(store, id, pending, next_seq)
+    }
+
     fn commit(
         &mut self,
         store: &mut Store,
@@ -541,6 +511,17 @@ impl<'a> Work<'a> {
         self.summary.sealed_days += store.seal_finished(id)?.files;
         Ok(())
     }
+}
+
+/// Who answers now: the node that the link was opened to, or an error.
+fn same_node<T: Transport>(client: &mut Client<T>) -> Result<Identity, PullError> {
+    let expected = NodeId(client.identity().node_id);
+    let identity = client.identify()?;
+    let found = NodeId(identity.node_id);
+    if found != expected {
+        return Err(PullError::OtherNode { port: client.port().to_owned(), expected, found });
+    }
+    Ok(identity)
 }
 
 /// The numbers from `from` up to and without `to` are empty.

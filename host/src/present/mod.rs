@@ -7,6 +7,7 @@ pub mod chain;
 pub mod chart;
 pub mod culprit;
 pub mod hookup;
+pub mod live;
 pub mod locale;
 pub mod measured;
 pub mod number;

@@ -14,6 +14,8 @@ pub struct Installed {
     pub unit: Unit,
     /// Local time since when it is there; none where it always was, or it is not known.
     pub since: Option<DateTime>,
+    /// Local times at which it was changed or repaired since.
+    pub changed: Vec<DateTime>,
     /// Where it sits, in words.
     pub place: Option<String>,
 }
@@ -34,6 +36,8 @@ pub(super) struct InstalledSection {
     step_kvar: Entry<f64>,
     from_kw: Entry<f64>,
     since: Entry<String>,
+    #[serde(default)]
+    changed: Vec<Spanned<String>>,
     place: Option<String>,
 }
 
@@ -105,7 +109,8 @@ impl InstalledSection {
                 connection,
                 control: self.control(rated_var)?,
             },
-            since: self.since.as_ref().map(since).transpose()?,
+            since: self.since.as_ref().map(|s| local("since", s)).transpose()?,
+            changed: self.changed.iter().map(|c| local("changed", c)).collect::<Result<_, _>>()?,
             place: self.place.clone(),
         })
     }
@@ -159,7 +164,7 @@ impl InstalledSection {
     }
 }
 
-fn since(entry: &Spanned<String>) -> Result<DateTime, Fault> {
+fn local(key: &str, entry: &Spanned<String>) -> Result<DateTime, Fault> {
     let text = entry.get_ref();
     let whole: Result<DateTime, _> = text.parse();
     let day = || text.parse::<Date>().map(|d| d.to_datetime(Time::midnight()));
@@ -167,7 +172,7 @@ fn since(entry: &Spanned<String>) -> Result<DateTime, Fault> {
         fault(
             entry,
             format!(
-                "since = {text:?} is no date; give e.g. \"2026-03-09\" or \"2026-03-09T07:00\""
+                "{key} = {text:?} is no date; give e.g. \"2026-03-09\" or \"2026-03-09T07:00\""
             ),
         )
     })

@@ -208,6 +208,7 @@ impl SiteFile {
             supply,
             demand: self.demand.resolve(&mut assumed)?,
             power_factor: self.power_factor.resolve(&mut assumed)?,
+            hours_stated: self.working_hours.is_stated(),
             working_hours: self.working_hours.resolve(&mut assumed)?,
             watch: watch(self.watch)?,
             verdict: self.verdict.resolve()?,
@@ -332,8 +333,12 @@ impl PowerFactorSection {
 }
 
 impl WorkingHoursSection {
+    fn is_stated(&self) -> bool {
+        self.days.is_some() || self.from_h.is_some() || self.to_h.is_some()
+    }
+
     fn resolve(self, assumed: &mut Vec<String>) -> Result<WorkingHours, Fault> {
-        if self.days.is_none() && self.from_h.is_none() && self.to_h.is_none() {
+        if !self.is_stated() {
             assumed.push("working hours are Mon to Fri, 06 to 18 h (set working_hours)".to_owned());
         }
         let mut days = [true, true, true, true, true, false, false];

@@ -45,8 +45,12 @@ pub struct WatchTerms {
     pub listen: Option<SocketAddr>,
     /// File whose first line is the token that the page asks for; needed beyond loopback.
     pub token_file: Option<PathBuf>,
+    /// Names under which the page is reached besides this computer's own, such as a proxy's.
+    pub names: Vec<String>,
     /// Whether a node's clock is set when it is off by more than its alarm allows.
     pub set_clock: bool,
+    /// Tariff file: what a correction has saved so far; not told without it.
+    pub tariff: Option<PathBuf>,
     /// Where readings are published.
     pub mqtt: Option<MqttTerms>,
     /// Limits of the alarms.
@@ -61,7 +65,9 @@ impl Default for WatchTerms {
             live_every_s: 1.0,
             listen: Some(SocketAddr::from(([127, 0, 0, 1], 8420))),
             token_file: None,
+            names: Vec::new(),
             set_clock: true,
+            tariff: None,
             mqtt: None,
             alarms: AlarmTerms::default(),
         }
@@ -88,7 +94,8 @@ pub enum WatchTermsError {
     )]
     NoToken(SocketAddr),
     /// The token file cannot be read or is too short.
-    #[error("token file {}: {what}; put at least 16 characters into its first line", file.display())]
+    #[error("token file {}: {what}; put at least 16 characters of \
+        A-Z a-z 0-9 - . _ ~ into its first line", file.display())]
     Token {
         /// The file.
         file: PathBuf,
@@ -105,6 +112,11 @@ pub fn read_token(file: &Path) -> Result<String, WatchTermsError> {
     let fail = |what: String| WatchTermsError::Token { file: file.to_owned(), what };
     let text = std::fs::read_to_string(file).map_err(|e| fail(e.to_string()))?;
     let token = text.lines().next().unwrap_or_default().trim();
+    // What stands in an address, a header and a cookie without being changed on the way.
+    let plain = |b: u8| b.is_ascii_alphanumeric() || b"-._~".contains(&b);
+    if let Some(other) = token.chars().find(|c| !u8::try_from(*c).is_ok_and(plain)) {
+        return Err(fail(format!("the token has a {other:?} in it")));
+    }
     if token.len() < TOKEN_LENGTH {
         return Err(fail(format!("the token has {} characters", token.len())));
     }

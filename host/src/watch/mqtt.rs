@@ -2,17 +2,19 @@
 //!
 //! Topics, under the prefix of the site file (`wattless` unless it says otherwise):
 //! - `PREFIX/watch`: `online`, or `offline` when the watch is gone (retained, last will);
-//! - `PREFIX/NODE/reading`: the newest window as a JSON object, at most once a second;
-//! - `PREFIX/NODE/alarms`: a JSON array of the alarms that stand (retained).
+//! - `PREFIX/NODE/reading`: the newest window as `node --live --json` prints it, at most once a
+//!   second, not retained;
+//! - `PREFIX/NODE/alarms`: a JSON array of the alarms that stand (retained);
+//! - `PREFIX/NODE/link`: whether the node answers, and why not (retained).
 //!
 //! NODE is the node's number, 16 hexadecimal digits. A broker that is away holds up nothing:
 //! what cannot be sent now is not sent later, for the next reading says it better.
 
 use super::config::{MqttTerms, WatchTermsError};
 use super::diary::Diary;
-use super::page::words::totals;
 use super::state::{Shared, StationState};
-use rumqttc::{Client, LastWill, MqttOptions, QoS};
+use crate::present::live::LiveView;
+use rumqttc::{Client, Connection, LastWill, MqttOptions, QoS};
 use serde_json::{Value, json};
 use std::collections::HashMap;
 use std::sync::Arc;
@@ -44,34 +46,9 @@ fn options(terms: &MqttTerms) -> Result<MqttOptions, WatchTermsError> {
     Ok(options)
 }
 
-/// A node's newest window.
+/// A node's newest window; none before the first, and while the node does not answer.
 pub fn reading(s: &StationState) -> Option<Value> {
-    let live = s.live.as_ref()?;
-    let (p_w, q1_var, s_va) = totals(live);
-    let loaded = live.phases.iter().any(|p| p.loaded) && s_va > 0.0;
-    let phases: Vec<_> = live
-        .phases
-        .iter()
-        .take(live.wiring.phases())
-        .map(|p| {
-            json!({
-                "v_rms_v": p.v_rms_v, "i_rms_a": p.i_rms_a, "p_w": p.p_w,
-                "q1_var": p.q1_var, "s_va": p.s_va,
-            })
-        })
-        .collect();
-    Some(json!({
-        "at_ms": s.heard_ms,
-        "feeder": s.feeder,
-        "p_w": p_w,
-        "q1_var": q1_var,
-        "s_va": s_va,
-        "power_factor": loaded.then(|| p_w / s_va),
-        "frequency_hz": live.frequency_hz,
-        "phases": phases,
-        "demand_heading_kw": s.heading.map(|h| h.0),
-        "demand_heading_kvar": s.heading.map(|h| h.1),
-    }))
+    s.live.as_ref().map(|_| LiveView::of(s).json())
 }
 
 /// The alarms that stand.
@@ -83,47 +60,82 @@ pub fn alarms(s: &StationState) -> Value {
             "check_first": a.kind.check_first(),
         })
     };
-    s.standing.iter().map(one).collect()
+    super::page::words::ordered(s).into_iter().map(one).collect()
 }
 
+/// Longest wait at the end for what is still on its way to the broker.
+const LAST_WAIT: Duration = Duration::from_secs(1);
+
+/// Time between two tries of a broker that is away.
+const TRY_EVERY: Duration = Duration::from_secs(5);
+
 /// Publishes until the watch stops.
-pub fn publish(terms: &MqttTerms, shared: &Shared, diary: &Diary) -> Result<(), WatchTermsError> {
-    let (client, mut connection) = Client::new(options(terms)?, WAITING);
+pub fn publish(
+    terms: &MqttTerms,
+    shared: &Arc<Shared>,
+    diary: &Arc<Diary>,
+) -> Result<(), WatchTermsError> {
+    let (client, connection) = Client::new(options(terms)?, WAITING);
     let connected = Arc::new(AtomicBool::new(false));
-    let broker = format!("mqtt {}:{}", terms.host, terms.port);
-    std::thread::scope(|scope| {
-        let flag = connected.clone();
-        let (watch, sender) = (format!("{}/watch", terms.topic), client.clone());
-        let who = broker.clone();
-        scope.spawn(move || {
-            let mut said = false;
-            for event in connection.iter() {
-                match event {
-                    Ok(rumqttc::Event::Incoming(rumqttc::Packet::ConnAck(_))) => {
-                        diary.say(&who, "connected");
-                        said = false;
-                        flag.store(true, Ordering::Release);
-                        let _ = sender.try_publish(&watch, QoS::AtLeastOnce, true, "online");
+    let watch = format!("{}/watch", terms.topic);
+    let line = Line {
+        broker: format!("mqtt {}:{}", terms.host, terms.port),
+        watch: watch.clone(),
+        client: client.clone(),
+        shared: shared.clone(),
+        diary: diary.clone(),
+        connected: connected.clone(),
+    };
+    // Not waited for at the end: a broker that swallows packets would hold up the watch.
+    let line = std::thread::spawn(move || line.attend(connection));
+    send(terms, shared, &client, &connected);
+    if connected.load(Ordering::Acquire) {
+        let _ = client.try_publish(watch, QoS::AtLeastOnce, true, "offline");
+        let _ = client.try_disconnect();
+        let until = Instant::now() + LAST_WAIT;
+        while !line.is_finished() && Instant::now() < until {
+            std::thread::sleep(Duration::from_millis(10));
+        }
+    }
+    Ok(())
+}
+
+/// The connection to the broker, kept up in a thread of its own.
+struct Line {
+    broker: String,
+    watch: String,
+    client: Client,
+    shared: Arc<Shared>,
+    diary: Arc<Diary>,
+    connected: Arc<AtomicBool>,
+}
+
+impl Line {
+    fn attend(self, mut connection: Connection) {
+        let mut said = false;
+        for event in connection.iter() {
+            match event {
+                Ok(rumqttc::Event::Incoming(rumqttc::Packet::ConnAck(_))) => {
+                    self.diary.say(&self.broker, "connected");
+                    said = false;
+                    self.connected.store(true, Ordering::Release);
+                    let _ = self.client.try_publish(&self.watch, QoS::AtLeastOnce, true, "online");
+                }
+                Ok(_) => {}
+                Err(_) if self.shared.is_stopping() => return,
+                Err(e) => {
+                    self.connected.store(false, Ordering::Release);
+                    if !said {
+                        let every = TRY_EVERY.as_secs();
+                        let words = format!("no broker: {e}; tried again every {every} s");
+                        self.diary.say(&self.broker, &words);
+                        said = true;
                     }
-                    Ok(_) => {}
-                    Err(_) if shared.is_stopping() => return,
-                    Err(e) => {
-                        flag.store(false, Ordering::Release);
-                        if !said {
-                            diary.say(&who, &format!("no broker: {e}; tried again every 5 s"));
-                            said = true;
-                        }
-                        shared.sleep_until(Instant::now() + Duration::from_secs(5));
-                    }
+                    self.shared.sleep_until(Instant::now() + TRY_EVERY);
                 }
             }
-        });
-        send(terms, shared, &client, &connected);
-        let _ =
-            client.try_publish(format!("{}/watch", terms.topic), QoS::AtLeastOnce, true, "offline");
-        let _ = client.try_disconnect();
-    });
-    Ok(())
+        }
+    }
 }
 
 fn send(terms: &MqttTerms, shared: &Shared, client: &Client, connected: &AtomicBool) {
@@ -156,11 +168,44 @@ fn send(terms: &MqttTerms, shared: &Shared, client: &Client, connected: &AtomicB
                     sent.insert(key, (now, Some(value)));
                 }
             }
-            let (key, value) = (topic("alarms"), alarms(s));
-            let due = sent.get(&key).is_none_or(|(_, old)| old.as_ref() != Some(&value));
-            if due && client.try_publish(&key, QoS::AtLeastOnce, true, value.to_string()).is_ok() {
-                sent.insert(key, (now, Some(value)));
+            for (what, value) in [("alarms", alarms(s)), ("link", json!(s.link))] {
+                let key = topic(what);
+                let due = sent.get(&key).is_none_or(|(_, old)| old.as_ref() != Some(&value));
+                let text = value.to_string();
+                if due && client.try_publish(&key, QoS::AtLeastOnce, true, text).is_ok() {
+                    sent.insert(key, (now, Some(value)));
+                }
             }
         }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::watch::alarm::{Alarm, Kind};
+    use crate::watch::state::Link;
+
+    #[test]
+    fn the_link_and_the_alarms_say_what_the_documentation_says() {
+        assert_eq!(json!(Link::Up).to_string(), r#"{"link":"up"}"#);
+        let down = json!(Link::Down("cable".to_owned())).to_string();
+        assert_eq!(down, r#"{"link":"down","reason":"cable"}"#);
+        let s = StationState {
+            standing: vec![Alarm {
+                kind: Kind::PhaseLost,
+                part: "L2".to_owned(),
+                since_ms: 1,
+                raised_ms: 2,
+                cleared_ms: None,
+                evidence: "3 V".to_owned(),
+            }],
+            ..StationState::default()
+        };
+        let all = alarms(&s);
+        assert_eq!(all[0]["kind"], "phase-lost");
+        assert_eq!((&all[0]["part"], &all[0]["since_ms"]), (&"L2".into(), &1.into()));
+        assert!(all[0]["check_first"].as_str().unwrap().len() > 10);
+        assert_eq!(reading(&s), None);
     }
 }

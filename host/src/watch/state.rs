@@ -1,11 +1,14 @@
 //! What the watch knows now: shared by the stations that write it and the page that reads it.
 
 use super::alarm::{Alarm, Change};
+use super::running::Running;
+pub use crate::analyse::standing::{Removed, Saved, StandingProof};
 use serde::Serialize;
 use std::collections::VecDeque;
 use std::sync::{Condvar, Mutex, MutexGuard, PoisonError};
 use std::time::{Duration, Instant};
-use wattless_core::wire::Live;
+use wattless_core::record::Record;
+use wattless_core::wire::{Live, Status};
 
 /// Alarms that are over and still shown.
 const KEPT_CHANGES: usize = 200;
@@ -46,13 +49,17 @@ pub enum Link {
     OtherNode(String),
 }
 
-/// The newest waveform capture of a node, calibrated.
+/// The newest waveform capture of a node, as phases; empty for those that the wiring has not.
 #[derive(Clone, Debug, Default, PartialEq, Serialize)]
 pub struct Waves {
     /// Seconds between two points.
     pub step_s: f64,
-    /// Six channels in the order v1, v2, v3, i1, i2, i3, in V or A.
-    pub channels: [Vec<f32>; 6],
+    /// Frequency of the fundamental, or nominal, in Hz.
+    pub frequency_hz: f64,
+    /// Voltages against neutral or the star point of the lines, in V.
+    pub v: [Vec<f32>; 3],
+    /// Currents, in A.
+    pub i: [Vec<f32>; 3],
     /// When it was taken, Unix milliseconds.
     pub at_ms: i64,
 }
@@ -76,8 +83,16 @@ pub struct StationState {
     pub phasors: Option<[[f32; 2]; 6]>,
     /// Its newest waveforms.
     pub waves: Option<Waves>,
+    /// The demand interval under way.
+    pub running: Option<Running>,
+    /// How the node was at the last pull.
+    pub status: Option<Status>,
+    /// The newest record that has a place in time.
+    pub newest: Option<Record>,
     /// Power of the running demand interval, where it is heading: kW, kvar.
     pub heading: Option<(f64, f64)>,
+    /// The proof of the correction kept up to date; none where none was installed at a date.
+    pub proof: Option<StandingProof>,
     /// When its records were last pulled, Unix milliseconds.
     pub pulled_ms: Option<i64>,
     /// End of the newest record, Unix milliseconds.
@@ -111,6 +126,8 @@ struct Inside {
     version: u64,
     /// Until when somebody looks at the page.
     looked_at_until: Option<Instant>,
+    /// Counts up when somebody begins to.
+    looks: u64,
     stopping: bool,
 }
 
@@ -172,7 +189,20 @@ impl Shared {
 
     /// Somebody looks at the page.
     pub fn looked_at(&self) {
-        self.lock().looked_at_until = Some(Instant::now() + LOOK);
+        let mut inside = self.lock();
+        let now = Instant::now();
+        let begins = inside.looked_at_until.is_none_or(|until| until <= now);
+        inside.looked_at_until = Some(now + LOOK);
+        inside.looks += u64::from(begins);
+        drop(inside);
+        if begins {
+            self.changed.notify_all();
+        }
+    }
+
+    /// Counts up when somebody begins to look at the page.
+    pub fn looks(&self) -> u64 {
+        self.lock().looks
     }
 
     /// Whether somebody does.
@@ -193,8 +223,17 @@ impl Shared {
 
     /// Sleeps until an instant, or less when the watch ends.
     pub fn sleep_until(&self, until: Instant) {
+        self.sleep(until, None);
+    }
+
+    /// The same, or less when somebody begins to look at the page; `looks` is the count seen.
+    pub fn sleep_until_looked_at(&self, until: Instant, looks: u64) {
+        self.sleep(until, Some(looks));
+    }
+
+    fn sleep(&self, until: Instant, looks: Option<u64>) {
         let mut inside = self.lock();
-        while !inside.stopping {
+        while !inside.stopping && looks.is_none_or(|seen| inside.looks == seen) {
             let left = until.saturating_duration_since(Instant::now());
             if left.is_zero() {
                 return;

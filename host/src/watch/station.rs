@@ -1,73 +1,144 @@
 //! One node under watch: its link, its pulls, its alarms.
 //!
-//! A station is a loop in a thread of its own, so that a node that hangs holds up no other.
-//! The store is shared: one writer at a time, in whole transactions.
+//! A station is a loop in a thread of its own with a handle of the store of its own, so that a
+//! node that hangs holds up no other. A link that breaks is opened again; a store that cannot be
+//! written leaves the link and the live readings alone; a node that does not belong here is said
+//! and left alone.
 
 use super::alarm::{Alarms, Change, Kind};
 use super::config::WatchTerms;
 use super::diary::Diary;
+use super::integrity;
+use super::proving::Proving;
+use super::running::RunningDemand;
 use super::state::{Link, Shared};
+use super::whose::{Claim, Whose};
+use crate::analyse::tariff::Tariff;
 use crate::collect::address::Address;
+use crate::collect::chain::Break;
 use crate::collect::link::{AnyClient, LinkError, Patience};
-use crate::collect::pull::{PullError, PullOptions, pull};
-use crate::collect::store::{NodeId, Span, Store, StoreError};
+use crate::collect::pull::{Go, PullError, PullOptions, PullSummary, pull_between};
+use crate::collect::store::{NodeId, Records, Span, Store, StoreError};
 use crate::site::Site;
-use std::sync::{Arc, Mutex, PoisonError};
+use std::sync::Arc;
 use std::time::{Duration, Instant};
 use wattless_core::record::Record;
 
-/// Longest pause between two tries of a link that is down.
-const LONGEST_PAUSE: Duration = Duration::from_secs(30);
+/// Longest pause between two tries of a link that is down, or of a node that is not the one.
+const LONGEST_PAUSE: Duration = Duration::from_secs(10);
+
+/// A link that comes back within this time is not worth a line; its losses are counted.
+const BRIEF: Duration = Duration::from_secs(5);
 
 /// How much of the log is gone through again at the start, so that alarms know what is usual.
 const LOOK_BACK_MS: i64 = 40 * 86_400_000;
 
+/// Longest time between two live readings while somebody looks at the page, in seconds.
+const LOOKED_AT_S: f64 = 0.5;
+
 /// Seconds between two looks at phasors and waveforms while somebody looks at the page.
 const PICTURE_EVERY_S: f64 = 3.0;
+
+/// Sequence numbers that a pull is behind, from which on it is worth a word.
+const WORTH_A_WORD: u64 = 2000;
+
+/// This computer's clock may be so far behind its own last pull, in ms, before it is not believed.
+const HOST_BACK_MS: i64 = 60_000;
+
+/// Alarms that come from the link and the store, not from the records: after a start they are
+/// known from the diary only.
+const NOT_OF_RECORDS: [Kind; 6] =
+    [Kind::Silent, Kind::OtherNode, Kind::Clock, Kind::StoreFull, Kind::LogChanged, Kind::Gap];
+
+/// Alarms that stay until somebody did something, however long ago the records are that showed it.
+const LASTING: [Kind; 4] = [Kind::UnitPhaseLost, Kind::UnitLost, Kind::SlowLoss, Kind::ProofFallen];
+
+/// What the stations of a watch have in common.
+#[derive(Clone)]
+pub struct Common {
+    /// How the watch goes about it.
+    pub terms: WatchTerms,
+    /// The site.
+    pub site: Site,
+    /// The tariff, for what a correction has saved so far.
+    pub tariff: Option<Tariff>,
+    /// What is known now.
+    pub shared: Arc<Shared>,
+    /// What is written down.
+    pub diary: Arc<Diary>,
+    /// Which node belongs to which address.
+    pub whose: Arc<Whose>,
+}
 
 /// One node under watch.
 pub struct Station {
     place: usize,
     address: Address,
-    terms: WatchTerms,
-    site: Site,
-    store: Arc<Mutex<Store>>,
-    shared: Arc<Shared>,
-    diary: Arc<Diary>,
+    common: Common,
+    store: Store,
     alarms: Alarms,
+    running: RunningDemand,
     node: Option<NodeId>,
-    /// The newest record that the alarms have seen: number and end.
-    seen: Option<(u32, i64)>,
+    /// Whether the log of before was gone through.
+    caught_up: bool,
+    /// Number of the newest record that was gone through.
+    judged_to: Option<u32>,
+    /// The newest record with a place in time that the alarms have seen.
+    seen: Option<Seen>,
+    /// What was said last of a trouble that stands, so that it is said once.
+    said: Option<String>,
+    /// Whether the node has answered since the start.
+    answered: bool,
+    /// The proof of the correction, where one was installed at a date.
+    proving: Option<Proving>,
 }
 
-/// Why a turn of the loop ended.
-enum Broken {
+/// What of a record tells whether the next one follows on it.
+#[derive(Clone, Copy)]
+struct Seen {
+    end_ms: i64,
+    boot: u32,
+    uptime_ms: u64,
+}
+
+/// Why a link is given up.
+enum Ended {
+    Stopping,
     Link(LinkError),
-    Store(StoreError),
+    /// Another node than the one that belongs here answers: what to say of it.
+    Foreign(String),
+}
+
+impl From<LinkError> for Ended {
+    fn from(e: LinkError) -> Ended {
+        Ended::Link(e)
+    }
+}
+
+/// When the next of everything is due.
+struct Due {
+    live: Instant,
+    pull: Instant,
+    picture: Instant,
 }
 
 impl Station {
     /// A station for an address; nothing happens before it runs.
-    pub fn new(
-        place: usize,
-        address: Address,
-        terms: &WatchTerms,
-        site: &Site,
-        store: Arc<Mutex<Store>>,
-        shared: Arc<Shared>,
-        diary: Arc<Diary>,
-    ) -> Station {
+    pub fn new(place: usize, address: Address, common: Common, store: Store) -> Station {
         Station {
             place,
             address,
-            alarms: Alarms::new(terms.alarms.clone(), site),
-            terms: terms.clone(),
-            site: site.clone(),
             store,
-            shared,
-            diary,
-            node: None,
+            alarms: Alarms::new(common.terms.alarms.clone(), &common.site),
+            running: RunningDemand::new(&common.site),
+            node: common.whose.node(place),
+            proving: Proving::new(&common.site, common.tariff.clone(), &common.terms),
+            common,
+            caught_up: false,
+            judged_to: None,
             seen: None,
+            said: None,
+            answered: false,
         }
     }
 
@@ -76,166 +147,234 @@ impl Station {
     }
 
     fn say(&self, words: &str) {
-        self.diary.say(&self.address.to_string(), words);
+        self.common.diary.say(&self.address.to_string(), words);
+    }
+
+    /// Says a trouble when it begins or changes.
+    fn say_once(&mut self, words: &str) {
+        if self.said.as_deref() != Some(words) {
+            self.say(words);
+            self.said = Some(words.to_owned());
+        }
+    }
+
+    /// Whether what was said last begins like this.
+    fn has_said(&self, beginning: &str) -> bool {
+        self.said.as_deref().is_some_and(|s| s.starts_with(beginning))
     }
 
     /// Runs until the watch is stopped.
     pub fn run(&mut self) {
+        self.catch_up();
         let mut pause = Duration::from_secs(1);
-        let mut down_since: Option<i64> = None;
-        while !self.shared.is_stopping() {
-            let reason = match self.connect() {
-                Ok(mut client) => {
-                    if let Some(since) = down_since.take() {
-                        let minutes = (Self::now_ms() - since) as f64 / 60_000.0;
-                        self.say(&format!("answers again after {minutes:.1} min"));
-                    }
-                    pause = Duration::from_secs(1);
-                    let began = Instant::now();
-                    let broken = self.attend(&mut client);
-                    if began.elapsed() < Duration::from_secs(5) {
-                        pause = Duration::from_secs(5);
-                    }
-                    match broken {
-                        None => return,
-                        Some(Broken::Link(e)) => e.to_string(),
-                        Some(Broken::Store(e)) => {
-                            self.store_failed(&e);
-                            pause = LONGEST_PAUSE;
-                            e.to_string()
-                        }
-                    }
-                }
-                Err(e) => e.to_string(),
+        let mut down: Option<Instant> = None;
+        while !self.common.shared.is_stopping() {
+            let began = Instant::now();
+            let ended = match self.connect() {
+                Ok(mut client) => self.attend(&mut client, &mut down),
+                Err(e) => Ended::Link(e),
             };
-            if self.shared.is_stopping() {
-                return;
+            if began.elapsed() > 2 * pause {
+                pause = Duration::from_secs(1);
             }
-            if down_since.is_none() {
-                self.say(&format!("no link: {reason}"));
-            }
-            let since = *down_since.get_or_insert_with(Self::now_ms);
-            self.shared.change(self.place, |s| {
-                if !matches!(s.link, Link::OtherNode(_)) {
-                    s.link = Link::Down(reason.clone());
+            match ended {
+                Ended::Stopping => return,
+                Ended::Link(e) => self.is_down(*down.get_or_insert(began), &e),
+                Ended::Foreign(words) => {
+                    self.is_foreign(words);
+                    pause = LONGEST_PAUSE;
                 }
-                s.live = None;
-            });
-            let silent_s = (Self::now_ms() - since) as f64 / 1000.0;
-            if silent_s >= self.terms.alarms.silent_s {
-                let words = format!("No answer for {:.0} min: {reason}", silent_s / 60.0);
-                let change = self.alarms.raise(Kind::Silent, "", Self::now_ms(), words);
-                self.publish(change);
             }
-            self.shared.sleep_until(Instant::now() + pause);
+            self.common.shared.sleep_until(Instant::now() + pause);
             pause = (pause * 2).min(LONGEST_PAUSE);
         }
     }
 
+    /// The link is down since an instant.
+    fn is_down(&mut self, since: Instant, error: &LinkError) {
+        let reason = error.to_string();
+        self.common.shared.change(self.place, |s| {
+            s.link = Link::Down(reason.clone());
+            s.live = None;
+        });
+        if self.common.shared.is_stopping() {
+            return;
+        }
+        let brief = self.answered && since.elapsed() < BRIEF;
+        if !brief && !self.has_said("no link") {
+            self.say_once(&format!("no link: {reason}"));
+        }
+        let silent_s = since.elapsed().as_secs_f64();
+        if silent_s >= self.common.terms.alarms.silent_s {
+            let words = format!("No answer for {:.0} min: {reason}", silent_s / 60.0);
+            let change = self.alarms.raise(Kind::Silent, "", Self::now_ms(), words);
+            self.publish(change);
+        }
+    }
+
+    /// A node that does not belong here answers.
+    fn is_foreign(&mut self, words: String) {
+        self.say_once(&words);
+        let change = self.alarms.raise(Kind::OtherNode, "", Self::now_ms(), words.clone());
+        self.publish(change);
+        self.common.shared.change(self.place, |s| {
+            s.link = Link::OtherNode(words);
+            s.live = None;
+        });
+    }
+
     fn connect(&mut self) -> Result<AnyClient, LinkError> {
         let client = AnyClient::open(&self.address, Patience { tries: 3, ..Patience::default() })?;
-        self.shared.change(self.place, |s| s.counters.links_opened += 1);
+        self.common.shared.change(self.place, |s| s.counters.links_opened += 1);
         Ok(client)
     }
 
-    /// Attends to a node that answers; ends when the link or the store breaks, or with the watch.
-    fn attend(&mut self, client: &mut AnyClient) -> Option<Broken> {
-        let found = NodeId(client.identity().node_id);
-        if let Some(expected) = self.node.filter(|n| *n != found) {
-            let words =
-                format!("node {found} answers where node {expected} was; nothing of it is stored");
-            self.say(&words);
-            let change = self.alarms.raise(Kind::OtherNode, "", Self::now_ms(), words.clone());
-            self.publish(change);
-            self.shared.change(self.place, |s| s.link = Link::OtherNode(words));
-            self.shared.sleep_until(Instant::now() + LONGEST_PAUSE);
-            if self.shared.is_stopping() {
-                return None;
-            }
-            return Some(Broken::Link(other_node(&self.address)));
+    /// Makes sure that the node that answers is the one of this address.
+    fn claim(&mut self, found: NodeId) -> Result<(), Ended> {
+        let (claim, kept) = self.common.whose.claim(self.place, found);
+        if let Err(e) = kept {
+            self.say(&format!("{}: {e}; it is noted at the next start", super::whose::FILE));
         }
-        if self.node.is_none() {
-            self.node = Some(found);
-            if let Err(e) = self.catch_up(found) {
-                return Some(Broken::Store(e));
+        match claim {
+            Claim::Ours => {
+                // Before the first answer alarms are the address's; from now on they are the node's.
+                self.clear_link_alarms();
+                self.node = Some(found);
+                Ok(())
             }
+            Claim::Expected(node) => Err(Ended::Foreign(format!(
+                "node {found} answers where node {node} was; nothing of it is stored. \
+                 If it was exchanged on purpose, start the watch once with --adopt"
+            ))),
+            Claim::Elsewhere(address) => Err(Ended::Foreign(format!(
+                "node {found} is watched at {address} already; give each node one address"
+            ))),
         }
+    }
+
+    fn clear_link_alarms(&mut self) {
         for kind in [Kind::Silent, Kind::OtherNode] {
             let change = self.alarms.clear(kind, "", Self::now_ms());
             self.publish(change);
         }
-        self.shared.change(self.place, |s| {
+    }
+
+    /// Attends to a node that answers, until the link breaks or the watch ends.
+    fn attend(&mut self, client: &mut AnyClient, down: &mut Option<Instant>) -> Ended {
+        match self.attend_to(client, down) {
+            Ok(()) => Ended::Stopping,
+            Err(ended) => ended,
+        }
+    }
+
+    fn attend_to(
+        &mut self,
+        client: &mut AnyClient,
+        down: &mut Option<Instant>,
+    ) -> Result<(), Ended> {
+        let found = NodeId(client.identity().node_id);
+        self.claim(found)?;
+        let minutes = down.take().map_or(0.0, |since| since.elapsed().as_secs_f64() / 60.0);
+        if self.has_said("no link") {
+            self.say(&format!("answers again after {minutes:.1} min"));
+        } else if self.said.is_some() {
+            self.say(&format!("node {found} answers"));
+        }
+        self.said = None;
+        self.answered = true;
+        self.common.shared.change(self.place, |s| {
             s.node_id = found.to_string();
             s.link = Link::Up;
         });
-        let every = |s: f64| Duration::from_secs_f64(s);
-        let mut next_live = Instant::now();
-        let mut next_pull = Instant::now();
-        let mut next_picture = Instant::now();
-        while !self.shared.is_stopping() {
+        let now = Instant::now();
+        let mut due = Due { live: now, pull: now, picture: now };
+        while !self.common.shared.is_stopping() {
+            let looks = self.common.shared.looks();
+            live(&self.common, self.place, client, &mut self.running, &mut due)?;
             let now = Instant::now();
-            if now >= next_live {
-                next_live = (next_live + every(self.terms.live_every_s)).max(now);
-                match client.live() {
-                    Ok(live) => self.shared.change(self.place, |s| {
-                        s.heard_ms = Some(Self::now_ms());
-                        s.live = Some(live);
-                        s.counters.readings += 1;
-                    }),
-                    // Just started: its first window is not over.
-                    Err(e) if e.refusal().is_some() => None,
-                    Err(e) => return Some(Broken::Link(e)),
-                };
+            if now >= due.pull {
+                due.pull = now + Duration::from_secs_f64(self.common.terms.pull_every_s);
+                self.pull(client, &mut due)?;
             }
-            if now >= next_pull {
-                next_pull = now + every(self.terms.pull_every_s);
-                if let Err(broken) = self.pull(client) {
-                    return Some(broken);
-                }
+            if now >= due.picture && self.common.shared.is_looked_at() {
+                due.picture = now + Duration::from_secs_f64(PICTURE_EVERY_S);
+                self.picture(client)?;
             }
-            if now >= next_picture && self.shared.is_looked_at() {
-                next_picture = now + every(PICTURE_EVERY_S);
-                if let Err(e) = self.picture(client) {
-                    return Some(Broken::Link(e));
-                }
-            }
-            let next = next_live.min(next_pull);
-            self.shared.sleep_until(next);
+            self.common.shared.sleep_until_looked_at(due.live.min(due.pull), looks);
         }
-        None
+        Ok(())
     }
 
-    fn pull(&mut self, client: &mut AnyClient) -> Result<(), Broken> {
-        let off_ms = match client.status_and_clock() {
-            Ok((_, clock)) => clock.offset_ms,
-            Err(e) => return Err(Broken::Link(e)),
-        };
-        let limit_ms = self.terms.alarms.clock_s * 1000.0;
-        let off = off_ms.is_none_or(|ms| libm::fabs(ms as f64) > limit_ms);
-        let options =
-            PullOptions { set_clock: off && self.terms.set_clock, ..PullOptions::default() };
-        let result = {
-            let mut store = self.store.lock().unwrap_or_else(PoisonError::into_inner);
-            pull(client, &mut store, &options, &mut |_| {})
-        };
-        let summary = match result {
-            Ok(summary) => summary,
-            Err(e) => {
-                self.shared.change(self.place, |s| s.counters.failed_pulls += 1);
-                return Err(match e {
-                    PullError::Link(e) => Broken::Link(e),
-                    PullError::Store(e) => Broken::Store(e),
-                    other => {
-                        let words = other.to_string();
-                        self.say(&words);
-                        let change = self.alarms.raise(Kind::LogChanged, "", Self::now_ms(), words);
-                        self.publish(change);
-                        return Ok(());
-                    }
-                });
+    fn pull(&mut self, client: &mut AnyClient, due: &mut Due) -> Result<(), Ended> {
+        if !self.caught_up {
+            self.catch_up();
+        }
+        let (status, clock) = client.status_and_clock()?;
+        self.running.set_time(&status, &clock);
+        self.common.shared.change(self.place, |s| s.status = Some(status));
+        let limit_ms = self.common.terms.alarms.clock_s * 1000.0;
+        let off = clock.offset_ms.is_none_or(|ms| libm::fabs(ms as f64) > limit_ms);
+        let set_clock = off && self.common.terms.set_clock && self.host_clock_is_sound();
+        let options = PullOptions { set_clock, ..PullOptions::default() };
+        let (common, place, running) = (&self.common, self.place, &mut self.running);
+        let (began, mut behind) = (Instant::now(), None);
+        let result = pull_between(client, &mut self.store, &options, &mut |client, p| {
+            if behind.is_none() && p.total > WORTH_A_WORD {
+                let words = format!("{} records behind; catching up", p.total);
+                common.diary.say(client.port(), &words);
             }
-        };
+            behind.get_or_insert(p.total);
+            live(common, place, client, running, due)?;
+            Ok(if common.shared.is_stopping() { Go::NoFurther } else { Go::On })
+        });
         let now_ms = Self::now_ms();
+        match result {
+            Ok(summary) => {
+                if behind.is_some_and(|b| b > WORTH_A_WORD) && !self.common.shared.is_stopping() {
+                    let s = began.elapsed().as_secs_f64();
+                    self.say(&format!("caught up: {} records in {s:.0} s", summary.new_records));
+                }
+                self.pulled(&summary, limit_ms, now_ms);
+                self.judge_new();
+                self.prove();
+                Ok(())
+            }
+            Err(e) => {
+                self.common.shared.change(self.place, |s| s.counters.failed_pulls += 1);
+                self.pull_failed(e, now_ms)
+            }
+        }
+    }
+
+    fn pull_failed(&mut self, error: PullError, now_ms: i64) -> Result<(), Ended> {
+        match error {
+            PullError::Link(e) => {
+                // What came before it broke is stored.
+                self.judge_new();
+                Err(Ended::Link(e))
+            }
+            PullError::OtherNode { .. } => Err(Ended::Foreign(error.to_string())),
+            PullError::Store(e) => {
+                self.store_failed(&e);
+                Ok(())
+            }
+            other => {
+                let words = other.to_string();
+                self.say_once(&words);
+                let change = self.alarms.raise(Kind::LogChanged, "", now_ms, words);
+                self.publish(change);
+                Ok(())
+            }
+        }
+    }
+
+    /// A pull ended well.
+    fn pulled(&mut self, summary: &PullSummary, limit_ms: f64, now_ms: i64) {
+        if self.has_said("cannot store") {
+            self.say("the store can be written again");
+            self.said = None;
+        }
+        self.common.diary.retry();
         let change = self.alarms.clear(Kind::StoreFull, "", now_ms);
         self.publish(change);
         let change = match summary.clock_offset_ms {
@@ -245,7 +384,9 @@ impl Station {
                     ms as f64 / 1000.0,
                     if summary.clock_set { "; it was set" } else { "" }
                 );
-                self.say(&format!("clock {words}"));
+                if summary.clock_set {
+                    self.say(&format!("clock {words}"));
+                }
                 self.alarms.raise(Kind::Clock, "", now_ms, words)
             }
             Some(_) => self.alarms.clear(Kind::Clock, "", now_ms),
@@ -261,7 +402,8 @@ impl Station {
             let change = self.alarms.raise(Kind::Gap, "", now_ms, words);
             self.publish(change);
         }
-        self.shared.change(self.place, |s| {
+        self.chain_broken(&summary.chain.breaks, now_ms);
+        self.common.shared.change(self.place, |s| {
             s.counters.pulls += 1;
             s.counters.records += summary.new_records;
             s.counters.lost_records += summary.overwritten;
@@ -270,73 +412,171 @@ impl Station {
             s.pulled_ms = Some(now_ms);
             s.clock_offset_ms = summary.clock_offset_ms;
         });
-        if summary.new_records > 0 {
-            self.judge_new().map_err(Broken::Store)?;
+    }
+
+    /// Whether this computer's clock has not gone back behind what it said at the last pull.
+    ///
+    /// A computer without a clock of its own starts in the past until its network tells it the
+    /// time: it must not set a node's good clock meanwhile.
+    fn host_clock_is_sound(&mut self) -> bool {
+        let known = self.node.and_then(|n| self.store.node(n).ok().flatten());
+        let Some(last_ms) = known.and_then(|n| n.last_pull_ms) else { return true };
+        let back_ms = last_ms - Self::now_ms();
+        if back_ms > HOST_BACK_MS {
+            let last = jiff::Timestamp::from_millisecond(last_ms).unwrap_or_default();
+            self.say_once(&format!(
+                "this computer's clock is behind its own last pull of {}: the node's clock is \
+                 left alone. Check the time here",
+                last.strftime("%Y-%m-%dT%H:%M:%SZ")
+            ));
         }
-        Ok(())
+        back_ms <= HOST_BACK_MS
     }
 
     /// Goes through the last weeks of the log again, so that alarms know what is usual and what
     /// already stood; what the diary has already is not said again.
-    fn catch_up(&mut self, node: NodeId) -> Result<(), StoreError> {
-        self.alarms = Alarms::new(self.terms.alarms.clone(), &self.site);
-        self.seen = None;
+    fn catch_up(&mut self) {
+        self.alarms = Alarms::new(self.common.terms.alarms.clone(), &self.common.site);
+        let whole = self.node.map_or(Ok(()), |node| self.go_through(node));
+        self.caught_up = whole.is_ok() && self.node.is_some();
+        self.take_over();
+        self.show_standing();
+        if let Err(e) = whole {
+            self.store_failed(&e);
+        }
+    }
+
+    fn go_through(&mut self, node: NodeId) -> Result<(), StoreError> {
+        self.running = RunningDemand::new(&self.common.site);
+        (self.seen, self.judged_to) = (None, None);
         let from_ms = Self::now_ms() - LOOK_BACK_MS;
-        self.judge(node, Span { from_ms, to_ms: i64::MAX })
+        let Some(known) = self.store.node(node)? else { return Ok(()) };
+        // What is stored is shown also while the node does not answer.
+        self.common.shared.change(self.place, |s| {
+            s.node_id = node.to_string();
+            s.feeder.clone_from(&known.feeder);
+        });
+        let last = self.store.extent(node)?.last_seq;
+        self.judge(self.store.read_span(node, Span { from_ms, to_ms: i64::MAX })?)?;
+        self.judged_to = self.judged_to.max(last);
+        let go_on = || !self.common.shared.is_stopping();
+        let breaks = integrity::breaks(&self.store, node, from_ms, &go_on)?;
+        self.chain_broken(&breaks, Self::now_ms());
+        Ok(())
     }
 
-    fn judge_new(&mut self) -> Result<(), StoreError> {
-        let Some(node) = self.node else { return Ok(()) };
-        let from_ms = self.seen.map_or(Self::now_ms() - LOOK_BACK_MS, |s| s.1);
-        self.judge(node, Span { from_ms, to_ms: i64::MAX })
-    }
-
-    fn judge(&mut self, node: NodeId, span: Span) -> Result<(), StoreError> {
-        let records = {
-            let store = self.store.lock().unwrap_or_else(PoisonError::into_inner);
-            if store.node(node)?.is_none() {
-                return Ok(());
+    /// Takes over from the diary what stood when the watch ended.
+    fn take_over(&mut self) {
+        let now_ms = Self::now_ms();
+        let address = self.address.to_string();
+        let works = crate::analyse::standing::Work::of(&self.common.site).at_ms;
+        for mut alarm in self.common.diary.open_alarms(self.node, &address) {
+            let mended = works.iter().any(|at| (alarm.raised_ms..=now_ms).contains(at));
+            if NOT_OF_RECORDS.contains(&alarm.kind) || (LASTING.contains(&alarm.kind) && !mended) {
+                self.alarms.restore(alarm);
+            } else if self.caught_up && !self.alarms.stands(alarm.kind, &alarm.part) {
+                // The records that were gone through again do not show it any more.
+                alarm.cleared_ms = Some(now_ms);
+                let change = Change::Cleared(alarm);
+                self.common.diary.note(&address, self.node, &change);
             }
-            store.read_span(node, span)?
+        }
+    }
+
+    /// Raises an alarm where the chain over the log does not hold.
+    fn chain_broken(&mut self, breaks: &[Break], now_ms: i64) {
+        if breaks.is_empty() {
+            let days_ms = LOOK_BACK_MS;
+            let change = self.alarms.clear_after(Kind::LogChanged, "", now_ms, days_ms);
+            self.publish(change);
+            return;
+        }
+        let words = integrity::words(breaks);
+        let change = self.alarms.raise(Kind::LogChanged, "", now_ms, words);
+        self.publish(change);
+    }
+
+    /// Goes on with the proof of the correction, by one step.
+    fn prove(&mut self) {
+        let (Some(node), Some(seen), Some(proving)) = (self.node, self.seen, &mut self.proving)
+        else {
+            return;
         };
-        for stored in records {
-            let stored = stored?;
-            let Some(end_ms) = stored.end_ms else { continue };
-            if self.seen.is_some_and(|(seq, _)| stored.record.seq <= seq) {
-                continue;
+        match proving.go_on(&self.store, node, seen.end_ms) {
+            Err(e) => self.store_failed(&e),
+            Ok(None) => {}
+            Ok(Some(proof)) => {
+                let change = proving.judge(&proof, &mut self.alarms);
+                self.publish(change);
+                self.common.shared.change(self.place, |s| s.proof = Some(proof));
             }
-            self.gap_before(&stored.record, end_ms);
-            self.seen = Some((stored.record.seq, end_ms));
-            for change in self.alarms.take(&stored.record, end_ms) {
+        }
+    }
+
+    /// Goes through what is new in the store.
+    fn judge_new(&mut self) {
+        let Some(node) = self.node else { return };
+        let from = self.judged_to.map_or(0, |seq| seq.saturating_add(1));
+        let judged = self.store.read_records(node, from..=u32::MAX).and_then(|new| self.judge(new));
+        if let Err(e) = judged {
+            self.store_failed(&e);
+        }
+    }
+
+    fn judge(&mut self, records: Records) -> Result<(), StoreError> {
+        let mut newest = None;
+        for stored in records {
+            if self.common.shared.is_stopping() {
+                break;
+            }
+            let stored = stored?;
+            let record = &stored.record;
+            self.judged_to = Some(record.seq);
+            let Some(end_ms) = stored.end_ms else { continue };
+            self.gap_before(record, end_ms);
+            self.seen = Some(Seen { end_ms, boot: record.boot, uptime_ms: record.uptime_ms });
+            self.running.take_record(record, end_ms);
+            newest = Some(*record);
+            for change in self.alarms.take(record, end_ms) {
                 self.publish(Some(change));
             }
         }
         let heading = self.alarms.heading();
-        self.shared.change(self.place, |s| {
+        self.common.shared.change(self.place, |s| {
             s.heading = heading;
-            s.newest_record_ms = self.seen.map(|s| s.1);
+            s.running = self.running.now();
+            s.newest = newest.or(s.newest);
+            s.newest_record_ms = self.seen.map(|s| s.end_ms);
         });
         Ok(())
     }
 
     /// Time between two records that no record covers.
+    ///
+    /// Within a start it is told by the uptime, so that a clock that was set leaves no gap.
     fn gap_before(&mut self, record: &Record, end_ms: i64) {
-        let Some((_, last_ms)) = self.seen else { return };
-        let start_ms = end_ms - (i64::from(record.duration_us) + 500) / 1000;
-        let gap_s = (start_ms - last_ms) as f64 / 1000.0;
+        let Some(seen) = self.seen else { return };
+        let length_ms = (i64::from(record.duration_us) + 500) / 1000;
+        let start_ms = end_ms - length_ms;
+        let gap_ms = if seen.boot == record.boot {
+            let since = record.uptime_ms.saturating_sub(seen.uptime_ms);
+            i64::try_from(since).unwrap_or(i64::MAX) - length_ms
+        } else {
+            start_ms - seen.end_ms
+        };
+        let gap_s = gap_ms as f64 / 1000.0;
         let change = if gap_s > (1.5 * record.duration_s()).max(60.0) {
             let words =
                 format!("{:.1} min without a record before record {}", gap_s / 60.0, record.seq);
             self.alarms.raise(Kind::Gap, "", start_ms, words)
-        } else if start_ms - last_ms < 86_400_000 {
-            self.alarms.clear_after(Kind::Gap, "", end_ms, 3_600_000)
         } else {
-            None
+            self.alarms.clear_after(Kind::Gap, "", end_ms, 3_600_000)
         };
         self.publish(change);
     }
 
     fn store_failed(&mut self, e: &StoreError) {
+        self.say_once(&format!("cannot store: {e}; live readings go on, it is tried again"));
         let change = self.alarms.raise(Kind::StoreFull, "", Self::now_ms(), e.to_string());
         self.publish(change);
     }
@@ -349,8 +589,10 @@ impl Station {
             Err(e) if e.refusal().is_some() => None,
             Err(e) => return Err(e),
         };
-        let waves = super::waves::fetch(client, &settings)?;
-        self.shared.change(self.place, |s| {
+        let frequency = snapshot.as_ref().and_then(|s| s.frequency_hz).map(f64::from);
+        let frequency = frequency.unwrap_or(settings.nominal.hz());
+        let waves = super::waves::fetch(client, &settings, frequency)?;
+        self.common.shared.change(self.place, |s| {
             s.phasors = snapshot.map(|s| s.phasors);
             s.waves = waves.or(s.waves.take());
         });
@@ -359,19 +601,53 @@ impl Station {
 
     fn publish(&mut self, change: Option<Change>) {
         let Some(change) = change else { return };
-        self.diary.note(&self.address.to_string(), self.node, &change);
+        let who = self.address.to_string();
+        match self.caught_up {
+            true => self.common.diary.note(&who, self.node, &change),
+            false => self.common.diary.replay(&who, self.node, &change),
+        }
+        self.common.shared.change(self.place, |s| s.note(&change));
+        self.show_standing();
+    }
+
+    fn show_standing(&self) {
         let standing: Vec<_> = self.alarms.standing().into_iter().cloned().collect();
-        self.shared.change(self.place, |s| {
-            s.note(&change);
-            s.standing = standing;
-        });
+        self.common.shared.change(self.place, |s| s.standing = standing);
     }
 }
 
-/// The error of a link at whose end another node is.
-fn other_node(address: &Address) -> LinkError {
-    LinkError::Open {
-        port: address.to_string(),
-        source: std::io::Error::other("another node answers there"),
+/// Takes a live reading if one is due; more often while somebody looks at the page.
+fn live(
+    common: &Common,
+    place: usize,
+    client: &mut AnyClient,
+    running: &mut RunningDemand,
+    due: &mut Due,
+) -> Result<(), LinkError> {
+    let now = Instant::now();
+    let mut every_s = common.terms.live_every_s;
+    if common.shared.is_looked_at() {
+        every_s = every_s.min(LOOKED_AT_S);
+        due.live = due.live.min(now + Duration::from_secs_f64(every_s));
+    }
+    if now < due.live {
+        return Ok(());
+    }
+    due.live = (due.live + Duration::from_secs_f64(every_s)).max(now);
+    match client.live() {
+        Ok(live) => {
+            running.take_live(&live);
+            let running = running.now();
+            common.shared.change(place, |s| {
+                s.heard_ms = Some(Station::now_ms());
+                s.live = Some(live);
+                s.running = running;
+                s.counters.readings += 1;
+            });
+            Ok(())
+        }
+        // Just started: its first window is not over.
+        Err(e) if e.refusal().is_some() => Ok(()),
+        Err(e) => Err(e),
     }
 }

@@ -11,8 +11,8 @@ use super::period::{leading_share, period};
 use super::sample::Sample;
 use super::unit::{Control, Explanation, State, Unit};
 use super::{
-    Basis, Coverage, Drop, Needed, Outcome, Reason, Terms, Verdict, Verification, VerifyError,
-    clock, trend,
+    Basis, Coverage, Drop, Needed, Outcome, Output, Reason, Terms, Verdict, Verification,
+    VerifyError, clock, trend,
 };
 use crate::analyse::regression::student;
 use crate::analyse::survey::clock::LocalClock;
@@ -143,6 +143,29 @@ pub(super) fn run(
         explanations: if terms.installed.is_empty() { Vec::new() } else { shown(&all) },
         needed,
     })
+}
+
+pub(super) fn expected_outputs(
+    before_log: &IntervalLog,
+    after_log: &IntervalLog,
+    site: &Site,
+    units: &[Unit],
+) -> Result<Vec<Output>, VerifyError> {
+    let before = Sample::of(before_log, "before")?;
+    let after = Sample::of(after_log, "after")?;
+    let reference_v = reference_voltage(&before, site, &mut Vec::new());
+    let c = Comparison::new(&before, &after, reference_v)?;
+    let each = outputs(units, &c, &after);
+    let at = |k: usize| {
+        let mut phase_var = [0.0; 3];
+        for (unit, output) in units.iter().zip(&each) {
+            for (sum, share) in phase_var.iter_mut().zip(unit.connection.whole()) {
+                *sum += share * output[k];
+            }
+        }
+        Output { end_ms: after.end_ms[k], phase_var }
+    };
+    Ok((0..after.len()).map(at).collect())
 }
 
 /// Effective degrees of freedom by Welch and Satterthwaite (JCGM 100, G.4): those of the two

@@ -546,6 +546,26 @@ pub fn verify(
     decide::run(before, after, site, terms)
 }
 
+/// What installed units give during a record.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Output {
+    /// End of the record, Unix milliseconds.
+    pub end_ms: i64,
+    /// Output on each phase, in var.
+    pub phase_var: [f64; 3],
+}
+
+/// What whole units give at each usable record after: at its voltage and frequency, and, for those
+/// that a controller switches, at the load that the time before would have had there.
+pub fn expected_outputs(
+    before: &IntervalLog,
+    after: &IntervalLog,
+    site: &Site,
+    units: &[Unit],
+) -> Result<Vec<Output>, VerifyError> {
+    decide::expected_outputs(before, after, site, units)
+}
+
 /// A local clock over both logs.
 fn clock(
     before: &IntervalLog,

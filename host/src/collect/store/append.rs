@@ -74,7 +74,7 @@ impl Store {
         self.for_writing()?;
         let node = self.key(id)?;
         let mut appended = Appended::default();
-        let t = self.db.unchecked_transaction().map_err(|e| self.sql(e))?;
+        let t = self.write()?;
         let cursor = self.cursor(node)?;
         let mut wanted = cursor;
         let mut starts = Starts::new(self, node);
@@ -226,7 +226,7 @@ impl Store {
     ) -> Result<(), StoreError> {
         self.for_writing()?;
         let node = self.key(id)?;
-        let t = self.db.unchecked_transaction().map_err(|e| self.sql(e))?;
+        let t = self.write()?;
         Starts::new(self, node).note(boot, start_ms, source)?;
         t.commit().map_err(|e| self.sql(e))
     }

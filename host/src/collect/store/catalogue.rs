@@ -7,6 +7,7 @@ use rusqlite::{Connection, OpenFlags, TransactionBehavior, params};
 use std::fs::{self, File, OpenOptions, TryLockError};
 use std::io::Read;
 use std::path::Path;
+use std::sync::Arc;
 use std::time::Duration;
 
 /// The store format that this version writes.
@@ -241,10 +242,17 @@ impl Store {
         if !folder.join(CATALOGUE).exists() {
             make(folder)?;
         }
-        Store::open_catalogue(folder, Some(lock))
+        Store::open_catalogue(folder, Some(Arc::new(lock)))
     }
 
-    fn open_catalogue(folder: &Path, lock: Option<File>) -> Result<Store, StoreError> {
+    /// Another handle of the same store, for another thread; it may write if this one may.
+    ///
+    /// Transactions of several handles wait for each other, for as long as one takes.
+    pub fn another(&self) -> Result<Store, StoreError> {
+        Store::open_catalogue(&self.folder, self.lock.clone())
+    }
+
+    fn open_catalogue(folder: &Path, lock: Option<Arc<File>>) -> Result<Store, StoreError> {
         check_header(folder)?;
         let file = folder.join(CATALOGUE);
         let sql = |source| StoreError::Catalogue { file: file.clone(), source };

@@ -37,7 +37,8 @@ pub enum StoreError {
     },
     /// Another program writes into the store.
     #[error(
-        "{}: another wattless is writing into this store; wait until it is done",
+        "{}: another wattless writes into this store. A pull is done soon; \
+         a watch pulls by itself: leave it to it, stop it first, or name another folder",
         .folder.display()
     )]
     InUse {

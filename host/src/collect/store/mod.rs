@@ -35,16 +35,17 @@ pub use projected::Powers;
 pub use read::{Extent, Records, Span};
 pub use seal::Sealed;
 
-use rusqlite::Connection;
+use rusqlite::{Connection, Transaction, TransactionBehavior};
 use std::fs::File;
 use std::path::{Path, PathBuf};
+use std::sync::Arc;
 
 /// A store of interval records.
 pub struct Store {
     folder: PathBuf,
     db: Connection,
-    /// Held locked as long as this store may write.
-    lock: Option<File>,
+    /// Held locked as long as this store, or another handle of it, may write.
+    lock: Option<Arc<File>>,
     #[cfg(test)]
     stop_at: Option<Point>,
 }
@@ -77,6 +78,15 @@ impl Store {
     /// The error for something that SQLite could not do.
     fn sql(&self, source: rusqlite::Error) -> StoreError {
         StoreError::Catalogue { file: self.folder.join(CATALOGUE), source }
+    }
+
+    /// A transaction that writes.
+    ///
+    /// It takes its turn at the beginning: one that read first and then found another handle's
+    /// write in between would have to fail.
+    fn write(&self) -> Result<Transaction<'_>, StoreError> {
+        Transaction::new_unchecked(&self.db, TransactionBehavior::Immediate)
+            .map_err(|e| self.sql(e))
     }
 
     fn for_writing(&self) -> Result<(), StoreError> {

@@ -2,7 +2,7 @@
 
 use super::{Store, StoreError};
 use crate::collect::drift::ClockNote;
-use rusqlite::{OptionalExtension, Row, params};
+use rusqlite::{OptionalExtension, Row, Transaction, params};
 use std::fmt;
 use std::str::FromStr;
 use wattless_core::settings::Settings;
@@ -67,6 +67,20 @@ fn list(nodes: &[NodeInfo]) -> String {
 
 const SELECT: &str = "SELECT node_id, hardware, firmware, feeder, first_seen_ms, last_pull_ms, \
                       settings_json, clock_offset_ms, next_seq, node FROM nodes";
+
+const CLOCKS: &str =
+    "SELECT host_ms, boot, uptime_ms, offset_ms, round_trip_us, was_set FROM clocks";
+
+fn clock_note(r: &Row<'_>) -> rusqlite::Result<ClockNote> {
+    Ok(ClockNote {
+        host_ms: r.get(0)?,
+        boot: r.get(1)?,
+        uptime_ms: u64::try_from(r.get::<_, i64>(2)?).unwrap_or(0),
+        offset_ms: r.get(3)?,
+        round_trip_us: r.get(4)?,
+        was_set: r.get(5)?,
+    })
+}
 
 fn read(row: &Row<'_>) -> rusqlite::Result<NodeInfo> {
     let id: String = row.get(0)?;
@@ -164,13 +178,14 @@ impl Store {
     ) -> Result<(), StoreError> {
         self.for_writing()?;
         let node = self.key(id)?;
-        let t = self.db.unchecked_transaction().map_err(|e| self.sql(e))?;
+        let t = self.write()?;
         let noted = t.execute(
             "UPDATE nodes SET last_pull_ms = ?2, clock_offset_ms = ?3 WHERE node_id = ?1",
             params![id.to_string(), now_ms, clock.and_then(|c| c.offset_ms)],
         );
         noted.map_err(|e| self.sql(e))?;
         if let Some(c) = clock {
+            self.thin_clock_notes(&t, node, c)?;
             let uptime = i64::try_from(c.uptime_ms).unwrap_or(i64::MAX);
             let noted = t.execute(
                 "INSERT OR REPLACE INTO clocks VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7)",
@@ -181,22 +196,35 @@ impl Store {
         t.commit().map_err(|e| self.sql(e))
     }
 
-    /// How a node's clock stood at each pull, in order of time.
+    /// Forgets the newest note where it says nothing beside the one before it and the next.
+    ///
+    /// A pull a minute would else leave half a million notes a year, all read at every pull.
+    fn thin_clock_notes(
+        &self,
+        t: &Transaction<'_>,
+        node: i64,
+        next: &ClockNote,
+    ) -> Result<(), StoreError> {
+        let sql =
+            format!("{CLOCKS} WHERE node = ?1 AND host_ms < ?2 ORDER BY host_ms DESC LIMIT 2");
+        let mut statement = t.prepare_cached(&sql).map_err(|e| self.sql(e))?;
+        let notes = statement.query_map(params![node, next.host_ms], clock_note);
+        let notes: Result<Vec<_>, _> = notes.map_err(|e| self.sql(e))?.collect();
+        if let [newest, before] = notes.map_err(|e| self.sql(e))?.as_slice()
+            && newest.is_needless(before, next)
+        {
+            let sql = "DELETE FROM clocks WHERE node = ?1 AND host_ms = ?2";
+            t.execute(sql, params![node, newest.host_ms]).map_err(|e| self.sql(e))?;
+        }
+        Ok(())
+    }
+
+    /// How a node's clock stood at the pulls, in order of time; where it ran evenly, once an hour.
     pub fn clock_notes(&self, id: NodeId) -> Result<Vec<ClockNote>, StoreError> {
         let node = self.key(id)?;
-        let sql = "SELECT host_ms, boot, uptime_ms, offset_ms, round_trip_us, was_set \
-                   FROM clocks WHERE node = ?1 ORDER BY host_ms";
-        let mut statement = self.db.prepare_cached(sql).map_err(|e| self.sql(e))?;
-        let rows = statement.query_map([node], |r| {
-            Ok(ClockNote {
-                host_ms: r.get(0)?,
-                boot: r.get(1)?,
-                uptime_ms: u64::try_from(r.get::<_, i64>(2)?).unwrap_or(0),
-                offset_ms: r.get(3)?,
-                round_trip_us: r.get(4)?,
-                was_set: r.get(5)?,
-            })
-        });
+        let sql = format!("{CLOCKS} WHERE node = ?1 ORDER BY host_ms");
+        let mut statement = self.db.prepare_cached(&sql).map_err(|e| self.sql(e))?;
+        let rows = statement.query_map([node], clock_note);
         rows.map_err(|e| self.sql(e))?.collect::<Result<_, _>>().map_err(|e| self.sql(e))
     }
 

@@ -102,7 +102,7 @@ impl Store {
     ) -> Result<(), StoreError> {
         self.for_writing()?;
         let node = self.key(id)?;
-        let t = self.db.unchecked_transaction().map_err(|e| self.sql(e))?;
+        let t = self.write()?;
         let waiting = self.unplaced(node)?;
         if !waiting.is_empty() {
             let newest = self.newest_boot(node)?.max(present_boot);

@@ -99,7 +99,7 @@ impl Store {
             what: source.to_string(),
         })?;
         self.write_whole(&path, &bytes)?;
-        let t = self.db.unchecked_transaction().map_err(|e| self.sql(e))?;
+        let t = self.write()?;
         let listed = t.execute(
             "INSERT INTO sealed VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10, ?11)",
             params![

@@ -12,6 +12,7 @@ use crate::analyse::culprit::{CulpritError, Culprits, NamedLog, culprits};
 use crate::analyse::series::{LoadSeries, SeriesError};
 use crate::analyse::size::prices::PriceList;
 use crate::analyse::size::{Job, MOST, Sizing, size};
+use crate::analyse::standing::{Keeper, StandingProof, Work};
 use crate::analyse::survey::clock::HOUR_MS;
 use crate::analyse::survey::{Survey, SurveyError, survey_with};
 use crate::analyse::tariff::Tariff;
@@ -73,6 +74,8 @@ pub struct Gathered {
     pub not_sized: Option<String>,
     /// Before and after.
     pub proof: Option<Verification>,
+    /// The newest week against the week of the proof, where two weeks have gone since the work.
+    pub standing: Option<StandingProof>,
     /// What the drop saves.
     pub saved: Option<Saved>,
     /// The feeders ranked.
@@ -140,6 +143,11 @@ pub fn gather(from: &Sources<'_>) -> Result<Gathered, GatherError> {
             Some(verify(&before, &log, from.site, &Terms::new(units))?)
         }
     };
+    let newest_ms = log.end_ms.last().copied();
+    let standing = match (from.installed_ms, newest_ms) {
+        (Some(at), Some(newest)) if newest - at >= TWO_WEEKS_MS => standing(from, at, newest)?,
+        _ => None,
+    };
     let saved = match (&proof, from.tariff, &series) {
         (Some(v), Some(tariff), Some(series)) => {
             let zone = zone_of(tariff, from.site);
@@ -154,6 +162,7 @@ pub fn gather(from: &Sources<'_>) -> Result<Gathered, GatherError> {
     };
     Ok(Gathered {
         proof,
+        standing,
         saved,
         suspects,
         sizing,
@@ -173,6 +182,24 @@ pub fn gather(from: &Sources<'_>) -> Result<Gathered, GatherError> {
         },
         simulated: from.node.hardware == "bench",
     })
+}
+
+/// Time since the work from which on there is another week than that of the proof.
+const TWO_WEEKS_MS: i64 = 14 * 24 * HOUR_MS;
+
+fn standing(
+    from: &Sources<'_>,
+    installed_ms: i64,
+    newest_ms: i64,
+) -> Result<Option<StandingProof>, StoreError> {
+    let work = Work::at(from.site, installed_ms);
+    let share = from.site.watch.alarms.slow_loss_share;
+    let Some(mut keeper) = Keeper::of(work, from.site, from.tariff.cloned(), share) else {
+        return Ok(None);
+    };
+    let mut read = |span| from.store.read_log(from.node.id, span);
+    while keeper.advance(newest_ms, &mut read)? {}
+    Ok(keeper.standing().cloned())
 }
 
 /// Records up to this number are all read for their harmonics; of longer logs those of the
@@ -269,6 +296,7 @@ impl Gathered {
             sizing: self.sizing.as_ref(),
             not_sized: self.not_sized.as_deref(),
             proof: self.proof.as_ref(),
+            standing: self.standing.as_ref(),
             saved: self.saved.as_ref(),
             suspects: self.suspects.as_ref(),
             demand_limit_w: None,

@@ -31,6 +31,7 @@ use crate::analyse::bill::Bill;
 use crate::analyse::bill::meter::Reconciliation;
 use crate::analyse::culprit::Culprits;
 use crate::analyse::size::Sizing;
+use crate::analyse::standing::StandingProof;
 use crate::analyse::survey::Survey;
 use crate::analyse::uncertainty::SurveyUncertainty;
 use crate::analyse::verify::Verification;
@@ -72,6 +73,8 @@ pub struct Material<'a> {
     pub not_sized: Option<&'a str>,
     /// The comparison of before and after.
     pub proof: Option<&'a Verification>,
+    /// The newest week against the week of the proof.
+    pub standing: Option<&'a StandingProof>,
     /// What the drop of that comparison saves.
     pub saved: Option<&'a Saved>,
     /// The logs of the feeders ranked.

@@ -1,22 +1,42 @@
 //! Power factor of the demand interval, and where its demand is heading.
 
-use super::gate::Side;
-use super::{AlarmTerms, Finding, Kind, Observed};
-use crate::site::{DemandKind, Site};
+use super::gate::{Side, Times};
+use super::judge::{Judge, WHOLE};
+use super::{AlarmTerms, Kind, Observed};
+use crate::site::{Apparent, DemandKind, Site};
+use std::collections::VecDeque;
 use wattless_core::demand::{Demand, DemandMeter, DemandRule, Energy};
 
 /// Share of an interval that must be over before its end is projected.
 const PROJECT_FROM: f64 = 0.3;
 
+/// Time whose power is taken for that of the rest of the interval, in seconds.
+const RECENT_S: f64 = 300.0;
+
+/// Share of that time left out at either end, so that a motor start projects nothing.
+const TRIM: f64 = 0.2;
+
+/// Seconds for which a projection must stay over its limit; the interval does not wait longer.
+const HOLD_S: f64 = 60.0;
+
+/// Share of the limit below which a demand is well.
+const WELL_SHARE: f64 = 0.95;
+
+/// Intervals in a row that must end well to clear.
+const WELL_INTERVALS: u32 = 2;
+
+/// Power of a record: seconds, kW, kvar, measured kVA.
+type Slice = [f64; 4];
+
 /// Rules of the demand interval.
+#[derive(Clone)]
 pub struct DemandRules {
+    rule: Option<DemandRule>,
     meter: Option<DemandMeter>,
     interval_s: f64,
     target_pf: f64,
-    /// Energies of the last five minutes: seconds, Wh, varh.
-    recent: Vec<(f64, f64, f64)>,
-    /// Demands that ended with the newest record.
-    ended: Vec<Demand>,
+    apparent: Apparent,
+    recent: VecDeque<Slice>,
     /// Where the running interval is heading, if that can be told: kW, kvar.
     pub heading: Option<(f64, f64)>,
 }
@@ -30,92 +50,152 @@ impl DemandRules {
         };
         DemandRules {
             interval_s: rule.map_or(0.0, |r| r.interval_s()),
-            meter: rule.map(DemandMeter::new),
+            rule,
+            meter: None,
             target_pf: site.power_factor.target,
-            recent: Vec::new(),
-            ended: Vec::new(),
+            apparent: site.demand.apparent,
+            recent: VecDeque::new(),
             heading: None,
         }
     }
 
-    pub(super) fn take(&mut self, o: &Observed, t: &AlarmTerms, found: &mut Vec<Finding>) {
-        let Some(meter) = &mut self.meter else { return };
-        let hours = o.seconds / 3600.0;
-        let (p_wh, q1_varh) = (o.p_w * hours, o.q1_var * hours);
-        let start_ms = o.end_ms - (o.seconds * 1000.0) as i64;
-        self.ended.clear();
-        let ended = &mut self.ended;
-        meter.add(start_ms, o.end_ms, &Energy { p_wh, q1_varh, s_vah: 0.0 }, &mut |d| {
-            ended.push(*d)
-        });
-        for d in self.ended.iter().filter(|d| d.is_complete()) {
-            let counts = o.usual_peak_w > 0.0 && d.p_w > t.counts_from_share * o.usual_peak_w;
-            let pf = (counts && d.s_va > 0.0).then(|| d.p_w / d.s_va);
-            let lagging = if d.q1_var >= 0.0 { "lagging" } else { "leading" };
-            found.push(Finding {
-                kind: Kind::LowPowerFactor,
-                part: String::new(),
-                side: Side::below(pf, self.target_pf, (self.target_pf + 0.01).min(0.999)),
-                // A step of this rule is an interval, whatever the record's length.
-                hold_s: f64::from(t.power_factor_intervals) * o.seconds,
-                rest_s: f64::from(t.power_factor_intervals) * o.seconds,
-                evidence: format!(
-                    "Power factor {:.2} {lagging} in the demand interval, at {:.1} kW and \
-                     {:.1} kvar; target {:.2}",
-                    pf.unwrap_or(0.0),
-                    d.p_w / 1e3,
-                    d.q1_var / 1e3,
-                    self.target_pf
-                ),
-            });
-        }
-        self.recent.push((o.seconds, p_wh, q1_varh));
-        let mut kept = 0.0;
-        let from = self.recent.iter().rposition(|r| {
-            kept += r.0;
-            kept >= 300.0
-        });
-        self.recent.drain(..from.unwrap_or(0));
-        self.project(o, t, found);
+    /// Time went back or the plant's clocks moved: the interval under way is given up.
+    pub(super) fn restart(&mut self) {
+        self.meter = None;
+        self.recent.clear();
+        self.heading = None;
     }
 
-    /// Energy so far plus the mean of the last five minutes for the rest of the interval.
-    fn project(&mut self, o: &Observed, t: &AlarmTerms, found: &mut Vec<Finding>) {
-        self.heading = None;
-        let Some(meter) = &self.meter else { return };
-        let running = meter.running();
-        let left_s = (running.end_ms - o.end_ms) as f64 / 1000.0;
-        let gone = 1.0 - left_s / self.interval_s;
-        if gone < PROJECT_FROM || left_s <= 0.0 {
+    pub(super) fn take(&mut self, o: &Observed, t: &AlarmTerms, judge: &mut Judge) {
+        let Some(rule) = self.rule else { return };
+        if !o.usable {
+            // The interval stays incomplete, and is no demand.
+            self.heading = None;
             return;
         }
-        let seconds: f64 = self.recent.iter().map(|r| r.0).sum();
-        if seconds <= 0.0 {
-            return;
-        }
-        let mean = |of: fn(&(f64, f64, f64)) -> f64| {
-            self.recent.iter().map(of).sum::<f64>() / seconds * 3600.0
+        let measured_va = match self.apparent {
+            Apparent::Vector => f64::NAN,
+            Apparent::Arithmetic => o.record.s_arithmetic_va(),
+            Apparent::Effective => f64::from(o.record.s_effective_va),
         };
-        let rest = left_s / self.interval_s;
-        let kw = (running.p_w + mean(|r| r.1) * rest) / 1e3;
-        let kvar = (running.q1_var + mean(|r| r.2) * rest) / 1e3;
-        self.heading = Some((kw, kvar));
-        let kva = libm::sqrt(kw * kw + kvar * kvar);
-        let limits = [(t.demand_limit_kw, kw, "kW"), (t.demand_limit_kva, kva, "kVA")];
-        for (limit, heading, unit) in limits {
+        let s_va = if measured_va.is_finite() { measured_va } else { libm::hypot(o.p_w, o.q1_var) };
+        let hours = o.seconds / 3600.0;
+        let energy = Energy { p_wh: o.p_w * hours, q1_varh: o.q1_var * hours, s_vah: s_va * hours };
+        let start_ms = o.end_ms - (o.seconds * 1000.0) as i64;
+        let mut ended: Vec<Demand> = Vec::new();
+        self.meter
+            .get_or_insert_with(|| DemandMeter::new(rule.with_offset_s(o.zone_offset_s)))
+            .add(start_ms, o.end_ms, &energy, &mut |d| ended.push(*d));
+        for d in ended.iter().filter(|d| d.is_complete()) {
+            self.power_factor(o, t, d, judge);
+            self.over(t, d, judge);
+        }
+        self.recent.push_back([o.seconds, o.p_w / 1e3, o.q1_var / 1e3, s_va / 1e3]);
+        let mut kept: f64 = self.recent.iter().map(|r| r[0]).sum();
+        while let Some(first) = self.recent.front()
+            && kept - first[0] >= RECENT_S
+        {
+            kept -= first[0];
+            self.recent.pop_front();
+        }
+        self.project(o, t, judge);
+    }
+
+    fn power_factor(&self, o: &Observed, t: &AlarmTerms, d: &Demand, judge: &mut Judge) {
+        let counts = o.usual_peak_w.is_some_and(|peak| d.p_w > t.counts_from_share * peak);
+        let pf = (counts && d.s_va > 0.0).then(|| d.p_w / d.s_va);
+        // A step of this rule is an interval, whatever the record's length.
+        let times = Times { hold_s: 0.0, rest_s: 0.0, records: t.power_factor_intervals };
+        let side = Side::below(pf, self.target_pf, (self.target_pf + 0.01).min(0.999));
+        judge.condition(Kind::LowPowerFactor, WHOLE, side, times, || {
+            format!(
+                "Power factor {:.2} {} in the demand interval, at {:.1} kW and {:.1} kvar; \
+                 target {:.2}",
+                pf.unwrap_or(0.0),
+                if d.q1_var >= 0.0 { "lagging" } else { "leading" },
+                d.p_w / 1e3,
+                d.q1_var / 1e3,
+                self.target_pf
+            )
+        });
+    }
+
+    fn kva(&self, kw: f64, kvar: f64, measured_kva: f64) -> f64 {
+        match self.apparent {
+            Apparent::Vector => libm::hypot(kw, kvar),
+            _ => measured_kva,
+        }
+    }
+
+    /// Limits, and what is held against them.
+    fn limits(t: &AlarmTerms, kw: f64, kva: f64) -> [(Option<f64>, f64, &'static str); 2] {
+        // A feeder that gives back has no demand, whatever its kVA.
+        let kva = if kw < 0.0 { 0.0 } else { kva };
+        [(t.demand_limit_kw, kw, "kW"), (t.demand_limit_kva, kva, "kVA")]
+    }
+
+    /// An interval that has ended: long records know of it no sooner, and it is a fact.
+    fn over(&self, t: &AlarmTerms, d: &Demand, judge: &mut Judge) {
+        let kw = d.p_w / 1e3;
+        let kva = self.kva(kw, d.q1_var / 1e3, d.s_metered_va / 1e3);
+        for (limit, demand, unit) in DemandRules::limits(t, kw, kva) {
             let Some(limit) = limit else { continue };
-            found.push(Finding {
-                kind: Kind::DemandLimit,
-                part: unit.to_owned(),
-                side: Side::above(Some(heading), limit, 0.97 * limit),
-                // The interval does not wait: two records that agree are enough.
-                hold_s: 2.0 * o.seconds,
-                rest_s: 2.0 * o.seconds,
-                evidence: format!(
-                    "Heading for {heading:.1} {unit} with {:.0} min to go; limit {limit:.1} {unit}",
-                    left_s / 60.0
-                ),
+            let side = Side::above(Some(demand), limit, WELL_SHARE * limit);
+            let stands = judge.stands(Kind::DemandLimit, unit);
+            let records = if stands { WELL_INTERVALS } else { 1 };
+            let times = Times { hold_s: 0.0, rest_s: 0.0, records };
+            judge.condition(Kind::DemandLimit, unit, side, times, || {
+                format!("The interval ended with {demand:.1} {unit}; limit {limit:.1} {unit}")
             });
         }
+    }
+
+    /// Energy so far plus the power of the last minutes for the rest of the interval.
+    fn project(&mut self, o: &Observed, t: &AlarmTerms, judge: &mut Judge) {
+        self.heading = None;
+        let Some(running) = self.meter.as_ref().map(DemandMeter::running) else { return };
+        let left_s = (running.end_ms - o.end_ms) as f64 / 1000.0;
+        let gone = 1.0 - left_s / self.interval_s;
+        // With data missing the energy so far is not known.
+        if left_s <= 0.0 || gone < PROJECT_FROM || running.coverage < gone - 0.02 {
+            return;
+        }
+        let rest = left_s / self.interval_s;
+        let kw = running.p_w / 1e3 + self.level(1) * rest;
+        let kvar = running.q1_var / 1e3 + self.level(2) * rest;
+        let measured = running.s_metered_va / 1e3 + self.level(3) * rest;
+        self.heading = Some((kw, kvar));
+        for (limit, heading, unit) in DemandRules::limits(t, kw, self.kva(kw, kvar, measured)) {
+            let Some(limit) = limit else { continue };
+            let side = match Side::above(Some(heading), limit, WELL_SHARE * limit) {
+                // Only intervals that have ended well clear it.
+                Side::Good if judge.stands(Kind::DemandLimit, unit) => Side::Unknown,
+                side => side,
+            };
+            judge.condition(Kind::DemandLimit, unit, side, Times::new(HOLD_S, HOLD_S), || {
+                format!(
+                    "Heading for {heading:.1} {unit} with {:.0} min to go; limit {limit:.1} {unit}",
+                    left_s / 60.0
+                )
+            });
+        }
+    }
+
+    /// Mean over the last minutes without the highest and the lowest fifth of the time.
+    fn level(&self, of: usize) -> f64 {
+        let mut slices: Vec<(f64, f64)> = self.recent.iter().map(|r| (r[of], r[0])).collect();
+        slices.sort_unstable_by(|a, b| a.0.total_cmp(&b.0));
+        let all: f64 = slices.iter().map(|s| s.1).sum();
+        let (low, high) = (TRIM * all, (1.0 - TRIM) * all);
+        let (mut at, mut sum, mut weight) = (0.0, 0.0, 0.0);
+        for (value, seconds) in slices {
+            let inside = (at + seconds).min(high) - f64::max(at, low);
+            if inside > 0.0 {
+                sum += inside * value;
+                weight += inside;
+            }
+            at += seconds;
+        }
+        if weight > 0.0 { sum / weight } else { 0.0 }
     }
 }

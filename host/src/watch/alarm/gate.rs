@@ -1,4 +1,8 @@
 //! From a value that moves to an alarm that stays put: hold time and hysteresis.
+//!
+//! A gate fills while its condition holds and drains, twice as fast, while all is well; in the
+//! band between it stands still. So an alarm needs the condition for two thirds of the time at
+//! least, needs the opposite for two thirds to be over, and noise about a limit changes nothing.
 
 /// What a gate does with a step in time.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -24,12 +28,14 @@ pub enum Side {
 
 impl Side {
     /// A value against a limit that it should stay below, well again below `good`.
+    ///
+    /// What is not a number cannot be told.
     pub fn above(value: Option<f64>, limit: f64, good: f64) -> Side {
         match value {
             Some(v) if v > limit => Side::Bad,
             Some(v) if v <= good => Side::Good,
-            Some(_) => Side::Between,
-            None => Side::Unknown,
+            Some(v) if v.is_finite() => Side::Between,
+            _ => Side::Unknown,
         }
     }
 
@@ -37,52 +43,80 @@ impl Side {
     pub fn below(value: Option<f64>, limit: f64, good: f64) -> Side {
         Side::above(value.map(|v| -v), -limit, -good)
     }
+
+    /// A condition that is there or not.
+    pub fn of(bad: bool) -> Side {
+        if bad { Side::Bad } else { Side::Good }
+    }
 }
 
-/// One condition: raised after it held for a time, cleared after it was well for a time.
+/// How long a condition must hold, and how long it must be well again.
 #[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Times {
+    /// Seconds that raise.
+    pub hold_s: f64,
+    /// Seconds that clear.
+    pub rest_s: f64,
+    /// Records that raise or clear at least: a single bad record proves nothing.
+    pub records: u32,
+}
+
+impl Times {
+    /// Times in seconds, and two records.
+    pub const fn new(hold_s: f64, rest_s: f64) -> Times {
+        Times { hold_s, rest_s, records: 2 }
+    }
+}
+
+/// How much faster a gate drains than it fills.
+const DRAIN: f64 = 2.0;
+
+/// One condition: raised after it held for a time, cleared after it was well for a time.
+#[derive(Clone, Copy, Debug, Default, PartialEq)]
 pub struct Gate {
-    hold_s: f64,
-    rest_s: f64,
-    gone_s: f64,
+    filled_s: f64,
+    records: u32,
     raised: bool,
     /// When the condition that is under way began, Unix milliseconds.
     pub since_ms: i64,
 }
 
 impl Gate {
-    /// A gate with its times, in seconds.
-    pub const fn new(hold_s: f64, rest_s: f64) -> Gate {
-        Gate { hold_s, rest_s, gone_s: 0.0, raised: false, since_ms: 0 }
-    }
-
     /// Whether it is raised.
     pub fn is_raised(&self) -> bool {
         self.raised
     }
 
+    /// Forgets what was under way, not what is raised: time has been lost.
+    pub fn interrupt(&mut self) {
+        self.filled_s = 0.0;
+        self.records = 0;
+    }
+
     /// Takes a stretch of time that ended at an instant.
-    pub fn take(&mut self, side: Side, seconds: f64, end_ms: i64) -> Option<Edge> {
-        let (counts, holds) = match (self.raised, side) {
-            (_, Side::Unknown) => return None,
-            (false, Side::Bad) | (true, Side::Good) => {
-                (true, if self.raised { self.rest_s } else { self.hold_s })
-            }
-            _ => (false, 0.0),
+    pub fn take(&mut self, side: Side, seconds: f64, end_ms: i64, times: &Times) -> Option<Edge> {
+        let fills = match (self.raised, side) {
+            (_, Side::Unknown | Side::Between) => return None,
+            (raised, side) => raised == (side == Side::Good),
         };
-        if !counts {
-            self.gone_s = 0.0;
+        if !fills {
+            self.filled_s -= DRAIN * seconds;
+            if self.filled_s <= 0.0 {
+                self.interrupt();
+            }
             return None;
         }
-        if self.gone_s == 0.0 && !self.raised {
+        if self.records == 0 && !self.raised {
             self.since_ms = end_ms - (seconds * 1000.0) as i64;
         }
-        self.gone_s += seconds;
+        self.filled_s += seconds;
+        self.records += 1;
+        let needed = if self.raised { times.rest_s } else { times.hold_s };
         // Half a second of slack: records end by the sample clock.
-        if self.gone_s + 0.5 < holds {
+        if self.filled_s + 0.5 < needed || self.records < times.records {
             return None;
         }
-        self.gone_s = 0.0;
+        self.interrupt();
         self.raised = !self.raised;
         Some(if self.raised { Edge::Raised } else { Edge::Cleared })
     }
@@ -91,33 +125,54 @@ impl Gate {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::bench::chance::Chance;
+
+    const TIMES: Times = Times::new(300.0, 600.0);
+
+    struct Clock(Gate, i64);
+
+    impl Clock {
+        fn step(&mut self, side: Side, seconds: f64) -> Option<Edge> {
+            self.1 += (seconds * 1e3) as i64;
+            self.0.take(side, seconds, self.1, &TIMES)
+        }
+    }
 
     #[test]
     fn short_visits_raise_nothing_and_a_raised_alarm_waits_for_rest() {
-        let mut g = Gate::new(300.0, 600.0);
-        let mut t = 0;
-        let mut step = |g: &mut Gate, side| {
-            t += 60_000;
-            g.take(side, 60.0, t)
-        };
+        let mut g = Clock(Gate::default(), 0);
         for _ in 0..4 {
-            assert_eq!(step(&mut g, Side::Bad), None);
+            assert_eq!(g.step(Side::Bad, 60.0), None);
         }
-        assert_eq!(step(&mut g, Side::Good), None);
+        for _ in 0..2 {
+            assert_eq!(g.step(Side::Good, 60.0), None);
+        }
         for _ in 0..4 {
-            assert_eq!(step(&mut g, Side::Bad), None);
+            assert_eq!(g.step(Side::Bad, 60.0), None);
         }
-        assert_eq!(step(&mut g, Side::Unknown), None);
-        assert_eq!(step(&mut g, Side::Bad), Some(Edge::Raised));
-        assert_eq!(g.since_ms, 5 * 60_000);
+        assert_eq!(g.step(Side::Unknown, 60.0), None);
+        assert_eq!(g.step(Side::Bad, 60.0), Some(Edge::Raised));
+        assert_eq!(g.0.since_ms, 6 * 60_000);
         for _ in 0..9 {
-            assert_eq!(step(&mut g, Side::Good), None);
+            assert_eq!(g.step(Side::Good, 60.0), None);
         }
-        assert_eq!(step(&mut g, Side::Between), None);
-        for _ in 0..9 {
-            assert_eq!(step(&mut g, Side::Good), None);
+        assert_eq!(g.step(Side::Between, 60.0), None);
+        assert_eq!(g.step(Side::Bad, 60.0), None);
+        for _ in 0..2 {
+            assert_eq!(g.step(Side::Good, 60.0), None);
         }
-        assert_eq!(step(&mut g, Side::Good), Some(Edge::Cleared));
+        assert_eq!(g.step(Side::Good, 60.0), Some(Edge::Cleared));
+    }
+
+    #[test]
+    fn one_record_however_long_proves_nothing() {
+        let mut g = Clock(Gate::default(), 0);
+        for _ in 0..20 {
+            assert_eq!(g.step(Side::Bad, 900.0), None);
+            assert_eq!(g.step(Side::Good, 900.0), None);
+        }
+        assert_eq!(g.step(Side::Bad, 900.0), None);
+        assert_eq!(g.step(Side::Bad, 900.0), Some(Edge::Raised));
     }
 
     #[test]
@@ -128,5 +183,32 @@ mod tests {
         assert_eq!(Side::below(Some(0.905), 0.9, 0.91), Side::Between);
         assert_eq!(Side::below(Some(0.95), 0.9, 0.91), Side::Good);
         assert_eq!(Side::below(None, 0.9, 0.91), Side::Unknown);
+        assert_eq!(Side::above(Some(f64::NAN), 2.0, 1.5), Side::Unknown);
+        assert_eq!(Side::below(Some(f64::NAN), 2.0, 1.5), Side::Unknown);
+    }
+
+    /// Noise with its mean at the limit, at the good side, and anywhere: whatever the length of
+    /// the records, changes are rarer than one in (hold + rest), and a value that is clearly on
+    /// one side ends there.
+    #[test]
+    fn noise_at_the_limit_does_not_chatter() {
+        for seed in 0..40 {
+            let mut c = Chance::new(seed, "gate");
+            let seconds = [1.0, 10.0, 60.0, 300.0, 900.0][c.below(5)];
+            let mean = c.between([-2.0, 2.0]);
+            let mut g = Clock(Gate::default(), 0);
+            let (mut changes, mut total_s) = (0, 0.0);
+            while total_s < 40.0 * 86_400.0 && changes < 1000 {
+                let value = mean + c.normal();
+                if g.step(Side::above(Some(value), 0.0, -0.5), seconds).is_some() {
+                    changes += 1;
+                }
+                total_s += seconds * 7.0;
+            }
+            let most = if seconds < 300.0 { 2 } else { (total_s / (4.0 * seconds)) as i32 };
+            assert!(changes <= most, "seed {seed}, {seconds} s, mean {mean}: {changes}");
+            assert!(mean < 1.0 || g.0.is_raised(), "seed {seed}, {seconds} s, mean {mean}");
+            assert!(mean > -1.5 || !g.0.is_raised(), "seed {seed}, {seconds} s, mean {mean}");
+        }
     }
 }

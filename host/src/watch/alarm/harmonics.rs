@@ -5,8 +5,9 @@
 //! raises both as well, but on a stiff supply hardly the voltage. So both must stand well above
 //! what was usual at that order, and the voltage must matter.
 
-use super::gate::Side;
-use super::{AlarmTerms, Finding, Kind, Observed};
+use super::gate::{Side, Times};
+use super::judge::Judge;
+use super::{AlarmTerms, Kind, Observed};
 use wattless_core::record::ORDERS;
 
 /// Running time to learn what is usual, in seconds.
@@ -14,6 +15,9 @@ const LEARN_S: f64 = 2.0 * 86_400.0;
 
 /// A harmonic voltage below this share of the fundamental does not matter here.
 const VOLTAGE_COUNTS: f64 = 0.02;
+
+/// Names of the orders that records keep, [`ORDERS`].
+const ORDER_NAMES: [&str; ORDERS.len()] = ["order 3", "order 5", "order 7", "order 11", "order 13"];
 
 /// How far above the usual both must be.
 const RISE: f64 = 1.5;
@@ -36,7 +40,7 @@ impl Usual {
 }
 
 /// Rules of the harmonics.
-#[derive(Default)]
+#[derive(Clone, Default)]
 pub struct HarmonicRules {
     learnt_s: f64,
     v: [Usual; ORDERS.len()],
@@ -44,10 +48,9 @@ pub struct HarmonicRules {
 }
 
 impl HarmonicRules {
-    pub(super) fn take(&mut self, o: &Observed, t: &AlarmTerms, found: &mut Vec<Finding>) {
+    pub(super) fn take(&mut self, o: &Observed, t: &AlarmTerms, judge: &mut Judge) {
         let h = &o.record.harmonics;
-        let loaded = o.usual_peak_w > 0.0 && o.p_w > t.counts_from_share * o.usual_peak_w;
-        if !loaded {
+        if !o.is_loaded(t.counts_from_share) {
             return;
         }
         let armed = self.learnt_s >= LEARN_S;
@@ -67,20 +70,15 @@ impl HarmonicRules {
                 self.v[k].take(volts, share);
                 self.i[k].take(amps, share);
             }
-            found.push(Finding {
-                kind: Kind::Resonance,
-                part: format!("order {order}"),
-                side,
-                hold_s: 3.0 * t.hold_s,
-                rest_s: 3.0 * t.rest_s,
-                evidence: format!(
-                    "Order {order}: voltage {:.1} %, usually below {:.1} %; current {:.1} A, \
-                     usually below {:.1} A",
+            let (v_usual, i_usual) = (self.v[k].level, self.i[k].level);
+            let times = Times::new(3.0 * t.hold_s, 3.0 * t.rest_s);
+            judge.condition(Kind::Resonance, ORDER_NAMES[k], side, times, || {
+                format!(
+                    "Order {order}: voltage {:.1} %, usually below {:.1} %; current {amps:.1} A, \
+                     usually below {i_usual:.1} A",
                     100.0 * volts,
-                    100.0 * self.v[k].level,
-                    amps,
-                    self.i[k].level
-                ),
+                    100.0 * v_usual
+                )
             });
         }
     }

@@ -13,6 +13,16 @@ macro_rules! kinds {
             /// Every kind.
             pub const ALL: &'static [Kind] = &[$(Kind::$name),*];
 
+            /// Those that are about capacitors, and over when work was done on them.
+            pub const OF_CORRECTION: &'static [Kind] = &[
+                Kind::UnitPhaseLost,
+                Kind::UnitLost,
+                Kind::SlowLoss,
+                Kind::ProofFallen,
+                Kind::LeadingAtIdle,
+                Kind::StepSilent,
+            ];
+
             /// The word in files, messages and addresses.
             pub const fn word(self) -> &'static str {
                 match self { $(Kind::$name => $word,)* }
@@ -47,6 +57,9 @@ kinds! {
     /// The correction gives less than weeks ago.
     SlowLoss = "slow-loss", "The correction fades",
         "Currents of each unit against its nameplate; swollen or leaking cans; temperature.";
+    /// This week removes clearly less than the week of the proof.
+    ProofFallen = "proof-fallen", "The correction gives less than when it was proved",
+        "Is every unit switched on? Then fuses and currents of each unit against its nameplate.";
     /// Capacitors stay on without load.
     LeadingAtIdle = "leading-at-idle", "Leading at idle: a step does not leave",
         "Contactors of the bank that hang; a fixed unit larger than what idles.";
@@ -65,7 +78,10 @@ kinds! {
     /// Voltage above its band.
     VoltageHigh = "voltage-high", "Voltage high",
         "Taps of the transformer; capacitors on at light load.";
-    /// A phase voltage is gone.
+    /// No voltage on any phase.
+    NoVoltage = "no-voltage", "No voltage",
+        "Was the feeder switched off on purpose? Else its breaker, then the fuses of the taps.";
+    /// A phase voltage is gone, or a phase's current.
     PhaseLost = "phase-lost", "A phase is missing",
         "Stop motors at once: they burn on two phases. Then fuses of the supply, then of the taps.";
     /// Currents differ between phases.

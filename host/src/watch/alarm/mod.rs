@@ -1,25 +1,38 @@
 //! Alarms, each with the evidence that raised it and what to check first.
 //!
-//! Records go in one by one, in order of time; changes come out. Every condition passes a
-//! [`gate`]: it must hold for a while, and be well for a while with a margin, so that the start
-//! of a motor raises nothing and nothing chatters.
+//! Records go in one by one, in the order of their numbers; changes come out. Every condition
+//! passes a [`gate`]: it must hold for a while, and be well for a while with a margin, so that the
+//! start of a motor raises nothing and nothing chatters. What a single record cannot show, the
+//! loss of capacitors, is judged over days by [`correction`].
 
+pub mod bank;
 pub mod correction;
 pub mod demand;
 pub mod gate;
 pub mod harmonics;
+pub mod inputs;
+pub mod judge;
 pub mod kind;
+mod load;
+mod loss;
 pub mod steps;
 pub mod supply;
 pub mod terms;
+pub mod usual;
 
-use crate::site::Site;
-use gate::{Edge, Gate, Side};
+use crate::analyse::survey::clock::{HOUR_MS, hour_of_week};
+use crate::site::{Site, Supply};
+use bank::{BankPlan, work_ms};
+use jiff::Timestamp;
+use judge::Judge;
 pub use kind::Kind;
 use serde::Serialize;
-use std::collections::BTreeMap;
+use std::borrow::Cow;
 pub use terms::AlarmTerms;
+use usual::UsualPeak;
+use wattless_core::flags::Flags;
 use wattless_core::record::Record;
+use wattless_core::wiring::Wiring;
 
 /// An alarm that is or was raised.
 #[derive(Clone, Debug, PartialEq, Serialize)]
@@ -47,15 +60,22 @@ pub enum Change {
     Cleared(Alarm),
 }
 
-/// What is found out of a record, before its gate.
-struct Finding {
-    kind: Kind,
-    part: String,
-    side: Side,
-    hold_s: f64,
-    rest_s: f64,
-    evidence: String,
+impl Change {
+    /// The alarm that changed.
+    pub fn alarm(&self) -> &Alarm {
+        let (Change::Raised(alarm) | Change::Cleared(alarm)) = self;
+        alarm
+    }
 }
+
+/// Remarks after which powers and currents of a record are not to be trusted.
+const DOUBTFUL: [Flags; 5] = [
+    Flags::V_CLIPPED,
+    Flags::I_CLIPPED,
+    Flags::OUT_OF_RANGE,
+    Flags::NO_FUNDAMENTAL,
+    Flags::I_SETTLING,
+];
 
 /// A record placed in time, with what several rules need of it.
 pub struct Observed<'a> {
@@ -69,68 +89,72 @@ pub struct Observed<'a> {
     pub p_w: f64,
     /// Total reactive power, in var.
     pub q1_var: f64,
-    /// Largest power of the usual peaks, in W; zero as long as it is not known.
-    pub usual_peak_w: f64,
+    /// Whether powers and currents are numbers and not in doubt.
+    pub usable: bool,
+    /// The usual peak, in W; none as long as it is not known.
+    pub usual_peak_w: Option<f64>,
     /// Nominal voltage of a phase, in V, if it is known.
     pub nominal_v: Option<f64>,
+    /// Whether the record ended in the plant's working hours.
+    pub working_hours: bool,
+    /// Seconds that the plant's clocks are ahead of UTC.
+    pub zone_offset_s: i32,
 }
 
-/// The usual peak: the largest mean of a quarter of an hour, falling by half in thirty days.
-///
-/// A quarter of an hour, so that no motor start makes it; falling, so that a machine that was
-/// sold does not stay in it.
-#[derive(Clone, Copy, Debug, Default)]
-struct UsualPeak {
-    peak_w: f64,
-    mean_w: f64,
-}
-
-impl UsualPeak {
-    fn take(&mut self, p_w: f64, seconds: f64) -> f64 {
-        let share = (seconds / 900.0).min(1.0);
-        self.mean_w += share * (p_w - self.mean_w);
-        self.peak_w *= libm::exp2(-seconds / (30.0 * 86_400.0));
-        self.peak_w = self.peak_w.max(self.mean_w);
-        self.peak_w
+impl Observed<'_> {
+    /// Whether the feeder draws more than a share of its usual peak, as far as can be told.
+    pub fn is_loaded(&self, share: f64) -> bool {
+        let p_w = libm::fabs(self.p_w);
+        self.usable && self.usual_peak_w.is_some_and(|peak| p_w > share * peak)
     }
 }
 
 /// All alarms of one node.
+#[derive(Clone)]
 pub struct Alarms {
     terms: AlarmTerms,
-    nominal_v: Option<f64>,
-    gates: BTreeMap<(Kind, String), Gate>,
-    standing: BTreeMap<(Kind, String), Alarm>,
+    site: Site,
+    judge: Judge,
     peak: UsualPeak,
     demand: demand::DemandRules,
     supply: supply::SupplyRules,
+    inputs: inputs::InputRules,
     harmonics: harmonics::HarmonicRules,
+    bank: BankPlan,
     steps: steps::StepRules,
-    correction: Option<correction::CorrectionWatch>,
+    loss: loss::LossRules,
+    /// When work was done on the correction and is still ahead, Unix milliseconds.
+    work_ms: Vec<i64>,
+    wiring: Option<Wiring>,
     last_end_ms: Option<i64>,
 }
 
 impl Alarms {
     /// Alarms of a site, nothing raised.
     pub fn new(terms: AlarmTerms, site: &Site) -> Alarms {
-        Alarms {
-            nominal_v: site.supply.phase_voltage_v(),
-            gates: BTreeMap::new(),
-            standing: BTreeMap::new(),
+        let mut alarms = Alarms {
+            judge: Judge::default(),
             peak: UsualPeak::default(),
             demand: demand::DemandRules::new(site),
-            supply: supply::SupplyRules::new(site),
+            supply: supply::SupplyRules::default(),
+            inputs: inputs::InputRules::default(),
             harmonics: harmonics::HarmonicRules::default(),
-            steps: steps::StepRules::new(&terms),
-            correction: None,
+            bank: BankPlan::default(),
+            steps: steps::StepRules::default(),
+            loss: loss::LossRules::default(),
+            work_ms: work_ms(site),
+            wiring: None,
             last_end_ms: None,
+            site: site.clone(),
             terms,
-        }
+        };
+        alarms.learn_bank(i64::MIN);
+        alarms
     }
 
     /// What stands now, oldest first.
     pub fn standing(&self) -> Vec<&Alarm> {
-        let mut all: Vec<_> = self.standing.values().collect();
+        let mut all: Vec<_> = self.judge.standing().collect();
         all.sort_by_key(|a| a.raised_ms);
         all
     }
@@ -138,32 +162,58 @@ impl Alarms {
     /// Takes the next record, which ended at a wall time.
     pub fn take(&mut self, record: &Record, end_ms: i64) -> Vec<Change> {
         let seconds = record.duration_s();
-        let mut changes = Vec::new();
-        if seconds <= 0.0 || self.last_end_ms.is_some_and(|last| end_ms <= last) {
-            return changes;
+        if !(seconds > 0.0 && seconds < 86_400.0) {
+            return Vec::new();
         }
-        self.last_end_ms = Some(end_ms);
+        let start_ms = end_ms - (seconds * 1000.0) as i64;
+        self.judge.open(seconds, end_ms);
+        match self.last_end_ms.replace(end_ms) {
+            // The clock was set back: records go on, intervals under way do not.
+            Some(last) if start_ms < last - 1500 => self.interrupt(),
+            Some(last) if start_ms > last + ((1.5 * seconds).max(60.0) * 1000.0) as i64 => {
+                self.judge.interrupt();
+            }
+            _ => {}
+        }
+        if self.wiring.is_some_and(|w| w != record.wiring) {
+            self.inputs.restart();
+            self.supply = supply::SupplyRules::default();
+            self.learn_bank(end_ms);
+        }
+        self.wiring = Some(record.wiring);
+        self.work_until(end_ms);
+        let (offset_s, working_hours) = self.local(end_ms);
         let (p_w, q1_var) = (record.p_w(), record.q1_var());
-        let usual_peak_w = self.peak.take(p_w, seconds);
+        let amps: f32 = record.phases.iter().map(|p| p.i_rms_a + p.v_rms_v).sum();
+        let doubtful = DOUBTFUL.iter().any(|f| record.flags.contains(*f));
+        let usable = (p_w + q1_var).is_finite() && amps.is_finite() && !doubtful;
+        if usable {
+            self.peak.take(libm::fabs(p_w), seconds, working_hours);
+        }
+        let supply = Supply { wiring: Some(record.wiring), ..self.site.supply };
         let o = Observed {
             record,
             end_ms,
             seconds,
             p_w,
             q1_var,
-            usual_peak_w,
-            nominal_v: self.nominal_v,
+            usable,
+            usual_peak_w: self.peak.watts(),
+            nominal_v: supply.phase_voltage_v(),
+            working_hours,
+            zone_offset_s: offset_s,
         };
-        let mut found = Vec::new();
-        self.supply.take(&o, &self.terms, &mut found);
-        self.demand.take(&o, &self.terms, &mut found);
-        self.harmonics.take(&o, &self.terms, &mut found);
-        self.steps.take(&o, &self.terms, &mut found);
-        for f in found {
-            self.pass(f, seconds, end_ms, &mut changes);
+        let (t, judge) = (&self.terms, &mut self.judge);
+        self.supply.take(&o, t, judge);
+        load::take(&o, t, self.site.hours_stated, judge);
+        self.inputs.take(&o, t, !self.bank.units.is_empty(), judge);
+        self.demand.take(&o, t, judge);
+        self.harmonics.take(&o, t, judge);
+        if let (true, Some(peak_w)) = (usable, o.usual_peak_w) {
+            self.steps.take(&steps::Load { end_ms, seconds, p_w, q1_var, peak_w }, t, judge);
         }
-        self.watch_correction(&o, &mut changes);
-        changes
+        self.loss.take(&o, t, &self.bank, judge);
+        self.judge.close()
     }
 
     /// Raises what is no condition of a record, such as a node that is silent, or a changed log.
@@ -174,33 +224,31 @@ impl Alarms {
         at_ms: i64,
         evidence: String,
     ) -> Option<Change> {
-        let key = (kind, part.to_owned());
-        if self.standing.contains_key(&key) {
-            return None;
-        }
-        let alarm = Alarm {
-            kind,
-            part: part.to_owned(),
-            since_ms: at_ms,
-            raised_ms: at_ms,
-            cleared_ms: None,
-            evidence,
-        };
-        self.standing.insert(key, alarm.clone());
-        Some(Change::Raised(alarm))
+        self.judge.raise(kind, Cow::Owned(part.to_owned()), at_ms, at_ms, evidence);
+        self.judge.close().pop()
     }
 
     /// Clears such an alarm; nothing happens where it does not stand.
     pub fn clear(&mut self, kind: Kind, part: &str, at_ms: i64) -> Option<Change> {
-        let mut alarm = self.standing.remove(&(kind, part.to_owned()))?;
-        alarm.cleared_ms = Some(at_ms);
-        Some(Change::Cleared(alarm))
+        self.judge.clear(kind, Cow::Owned(part.to_owned()), at_ms);
+        self.judge.close().pop()
     }
 
     /// Clears such an alarm once it has stood for some time.
     pub fn clear_after(&mut self, kind: Kind, part: &str, at_ms: i64, ms: i64) -> Option<Change> {
-        let stood = self.standing.get(&(kind, part.to_owned()))?;
-        if at_ms - stood.raised_ms < ms { None } else { self.clear(kind, part, at_ms) }
+        let raised_ms = self.judge.raised_ms(kind, part)?;
+        if at_ms - raised_ms < ms { None } else { self.clear(kind, part, at_ms) }
+    }
+
+    /// Puts back an alarm that stood before the watch was restarted and that the records which
+    /// were gone through again cannot show.
+    pub fn restore(&mut self, alarm: Alarm) {
+        self.judge.restore(alarm);
+    }
+
+    /// Whether an alarm stands.
+    pub fn stands(&self, kind: Kind, part: &str) -> bool {
+        self.judge.stands(kind, part)
     }
 
     /// Where the running demand interval is heading, in kW and kvar, if that can be told.
@@ -209,86 +257,45 @@ impl Alarms {
     }
 
     /// Says that a correction was installed, changed or repaired: what was learnt is forgotten.
+    ///
+    /// Dates in the site file (`since` and `changed` of `[[installed]]`) do it by themselves.
     pub fn correction_changed(&mut self, at_ms: i64) -> Vec<Change> {
-        self.correction = None;
-        let about = [Kind::UnitPhaseLost, Kind::UnitLost, Kind::SlowLoss, Kind::StepSilent];
-        let keys: Vec<_> =
-            self.standing.keys().filter(|(k, _)| about.contains(k)).cloned().collect();
-        keys.into_iter().filter_map(|(kind, part)| self.clear(kind, &part, at_ms)).collect()
+        self.forget_correction(at_ms);
+        self.judge.close()
     }
 
-    fn pass(&mut self, f: Finding, seconds: f64, end_ms: i64, changes: &mut Vec<Change>) {
-        let key = (f.kind, f.part);
-        let gate = self.gates.entry(key.clone()).or_insert_with(|| Gate::new(f.hold_s, f.rest_s));
-        match gate.take(f.side, seconds, end_ms) {
-            Some(Edge::Raised) => {
-                let alarm = Alarm {
-                    kind: key.0,
-                    part: key.1.clone(),
-                    since_ms: gate.since_ms,
-                    raised_ms: end_ms,
-                    cleared_ms: None,
-                    evidence: f.evidence,
-                };
-                self.standing.insert(key, alarm.clone());
-                changes.push(Change::Raised(alarm));
-            }
-            Some(Edge::Cleared) => changes.extend(self.clear(key.0, &key.1, end_ms)),
-            None => {}
+    fn forget_correction(&mut self, at_ms: i64) {
+        self.learn_bank(at_ms);
+        self.judge.clear_kinds(Kind::OF_CORRECTION, at_ms);
+    }
+
+    fn learn_bank(&mut self, at_ms: i64) {
+        self.bank = BankPlan::at(&self.terms, &self.site, at_ms);
+        self.steps = steps::StepRules::new(&self.bank, self.site.power_factor.target);
+        self.loss = loss::LossRules::default();
+    }
+
+    fn work_until(&mut self, end_ms: i64) {
+        let mut done = None;
+        while let Some(at) = self.work_ms.first().copied().filter(|at| *at <= end_ms) {
+            self.work_ms.remove(0);
+            done = Some(at);
+        }
+        if let Some(at) = done {
+            self.forget_correction(at);
         }
     }
 
-    fn watch_correction(&mut self, o: &Observed, changes: &mut Vec<Change>) {
-        let (false, Some(nominal_v)) = (self.terms.units_kvar.is_empty(), self.nominal_v) else {
-            return;
-        };
-        let bank = self.terms.bank();
-        let watch = self.correction.get_or_insert_with(|| {
-            correction::CorrectionWatch::new(correction::Terms::default(), bank, nominal_v)
-        });
-        let phases = &o.record.phases;
-        let sample = correction::Sample {
-            end_ms: o.end_ms,
-            duration_s: o.seconds,
-            v_v: phases.map(|p| f64::from(p.v_rms_v)),
-            p_w: phases.map(|p| f64::from(p.p_w)),
-            q1_var: phases.map(|p| f64::from(p.q1_var)),
-        };
-        let Some(finding) = watch.take(&sample) else { return };
-        let hours = finding.running_h;
-        let (kind, part, evidence) = match finding.loss {
-            correction::Loss::Phase { phase, apart_var } => {
-                let [a, b, c] = apart_var.map(|v| v / 1e3);
-                (
-                    Kind::UnitPhaseLost,
-                    format!("L{}", phase + 1),
-                    format!(
-                        "At like load and voltage the phases moved apart by {a:+.1}, {b:+.1} and \
-                         {c:+.1} kvar (L1, L2, L3) and stayed so for {hours:.0} running hours"
-                    ),
-                )
-            }
-            correction::Loss::Unit { rise_var, unit } => (
-                Kind::UnitLost,
-                format!("unit {}", unit + 1),
-                format!(
-                    "At like load and voltage {:.1} kvar more come from the supply, for \
-                     {hours:.0} running hours; the unit is rated {:.1} kvar",
-                    rise_var / 1e3,
-                    self.terms.units_kvar[unit]
-                ),
-            ),
-        };
-        let raised = self.raise(kind, &part, o.end_ms, evidence).map(|change| match change {
-            Change::Raised(mut alarm) => {
-                alarm.since_ms = finding.since_ms;
-                if let Some(kept) = self.standing.get_mut(&(kind, part)) {
-                    kept.since_ms = finding.since_ms;
-                }
-                Change::Raised(alarm)
-            }
-            other => other,
-        });
-        changes.extend(raised);
+    fn interrupt(&mut self) {
+        self.judge.interrupt();
+        self.demand.restart();
+    }
+
+    fn local(&self, at_ms: i64) -> (i32, bool) {
+        let zone = &self.site.time_zone;
+        let offset_s =
+            Timestamp::from_millisecond(at_ms).map_or(0, |t| zone.to_offset(t).seconds());
+        let hour = (at_ms - 1 + i64::from(offset_s) * 1000).div_euclid(HOUR_MS);
+        (offset_s, self.site.working_hours.contains(hour_of_week(hour)))
     }
 }

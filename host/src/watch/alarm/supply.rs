@@ -1,230 +1,166 @@
-//! Conditions of supply, load and inputs that one record shows.
+//! Conditions of the supply that one record shows: voltages, their balance, a phase that is gone.
 
-use super::gate::Side;
-use super::{AlarmTerms, Finding, Kind, Observed};
-use crate::analyse::survey::clock::{HOUR_MS, hour_of_week};
-use crate::site::{Site, WorkingHours};
-use jiff::{Timestamp, tz::TimeZone};
+use super::gate::{Side, Times};
+use super::judge::{Judge, PHASES, WHOLE};
+use super::{AlarmTerms, Kind, Observed};
 use wattless_core::complex::Complex;
 use wattless_core::flags::Flags;
-use wattless_core::hookup::{self, HookupInput, LoadKind, Verdict};
+use wattless_core::frame::ACTIVE;
 use wattless_core::sequence::Components;
+use wattless_core::wiring::Wiring;
 
-/// A phase below this share of nominal is lost (common practice).
+/// A phase below this share of nominal, or of the highest phase, is lost (common practice).
 const LOST_SHARE: f64 = 0.5;
 
-/// Records between two connection checks while nothing looks wrong.
-const CHECK_EVERY: u32 = 5;
+/// Below this share of nominal on every phase the feeder is switched off.
+const OFF_SHARE: f64 = 0.1;
 
-/// Hour of the week of the plant's clocks, 0 from Monday 00 h.
-fn local_hour_of_week(zone: &TimeZone, at_ms: i64) -> usize {
-    let offset_s = Timestamp::from_millisecond(at_ms).map_or(0, |t| zone.to_offset(t).seconds());
-    hour_of_week((at_ms + i64::from(offset_s) * 1000).div_euclid(HOUR_MS))
+/// The same where nominal is not known, in V.
+const OFF_V: f64 = 20.0;
+
+/// A phase's current below this share of the others' mean carries nothing.
+const NO_CURRENT_SHARE: f64 = 0.05;
+
+/// A phase that usually has at least this share of the others' mean is missed when it has none.
+const CARRIES_SHARE: f64 = 0.4;
+
+/// Seconds that a lost phase must hold: motors on two phases burn within minutes.
+const LOST_HOLD_S: f64 = 60.0;
+
+/// Phasors of the phases: voltages against neutral or star point, then currents.
+pub(super) fn phasors(
+    wiring: Wiring,
+    channels: &[[f32; 2]; ACTIVE],
+) -> ([Complex; 3], [Complex; 3]) {
+    let sum = |weights: [f64; ACTIVE]| {
+        channels.iter().zip(weights).fold(Complex::ZERO, |s, (c, w)| {
+            s + Complex::new(f64::from(c[0]), f64::from(c[1])).scale(w)
+        })
+    };
+    (wiring.phase_voltages().map(sum), wiring.phase_currents().map(sum))
 }
 
-/// Rules of supply, load and inputs.
+/// Rules of the supply.
+#[derive(Clone, Default)]
 pub struct SupplyRules {
-    hours: WorkingHours,
-    zone: TimeZone,
-    records: u32,
-    /// The last answer of the connection check and whether one was ever right.
-    connection: Side,
-    was_right: bool,
-    connection_words: String,
+    /// Usual share of each phase's current in the mean of the others, under load.
+    carries: [f64; 3],
 }
 
 impl SupplyRules {
-    /// Rules of a site.
-    pub fn new(site: &Site) -> SupplyRules {
-        SupplyRules {
-            hours: site.working_hours,
-            zone: site.time_zone.clone(),
-            records: 0,
-            connection: Side::Unknown,
-            was_right: false,
-            connection_words: String::new(),
-        }
-    }
-
-    pub(super) fn take(&mut self, o: &Observed, t: &AlarmTerms, found: &mut Vec<Finding>) {
-        self.voltages(o, t, found);
-        self.currents(o, t, found);
-        self.inputs(o, t, found);
-        self.connection(o, t, found);
-        if t.out_of_hours && o.usual_peak_w > 0.0 {
-            let limit = t.out_of_hours_share * o.usual_peak_w;
-            let worked = self.hours.contains(local_hour_of_week(&self.zone, o.end_ms - 1));
-            let side = match worked {
-                true => Side::Good,
-                false => Side::above(Some(o.p_w), limit, 0.8 * limit),
+    pub(super) fn take(&mut self, o: &Observed, t: &AlarmTerms, judge: &mut Judge) {
+        let n = o.record.wiring.phases();
+        let volts: Vec<f64> =
+            o.record.phases.iter().take(n).map(|p| f64::from(p.v_rms_v)).collect();
+        let highest = volts.iter().copied().fold(0.0, f64::max);
+        let off_v = o.nominal_v.map_or(OFF_V, |v| OFF_SHARE * v);
+        let off = volts.iter().all(|v| *v < off_v);
+        let lost_times = Times::new(LOST_HOLD_S, t.rest_s);
+        judge.condition(Kind::NoVoltage, WHOLE, Side::of(off), lost_times, || {
+            format!("{highest:.1} V on the highest phase")
+        });
+        // One phase has no other to be held against.
+        let reference = o.nominal_v.or((n > 1).then_some(highest));
+        let mut any_lost = off;
+        for (k, v) in volts.iter().copied().enumerate() {
+            let Some(reference) = reference else { break };
+            let lost = v < LOST_SHARE * reference;
+            any_lost |= lost;
+            let good = (1.0 - t.voltage_band_pct / 100.0).min(0.9) * reference;
+            let side = match off {
+                true => Side::Unknown,
+                false => Side::below(Some(v), LOST_SHARE * reference, good),
             };
-            found.push(Finding {
-                kind: Kind::OutOfHours,
-                part: String::new(),
-                side,
-                hold_s: 3.0 * t.hold_s,
-                rest_s: t.rest_s,
-                evidence: format!(
-                    "{:.1} kW outside working hours; the usual peak is {:.1} kW",
-                    o.p_w / 1e3,
-                    o.usual_peak_w / 1e3
-                ),
+            judge.condition(Kind::PhaseLost, PHASES[k], side, lost_times, || match o.nominal_v {
+                Some(nominal) => against(v, nominal),
+                None => format!("{v:.1} V, while another phase has {highest:.1} V"),
             });
+            if let Some(nominal) = o.nominal_v {
+                // A phase that is gone is not also "low".
+                let v = (!lost && !off).then_some(v);
+                SupplyRules::band(k, v, nominal, t, judge);
+            }
         }
-    }
-
-    fn voltages(&self, o: &Observed, t: &AlarmTerms, found: &mut Vec<Finding>) {
-        let n = o.record.wiring.phases();
-        let mut all = Vec::new();
-        for (k, phase) in o.record.phases.iter().take(n).enumerate() {
-            let v = f64::from(phase.v_rms_v);
-            all.push(v);
-            let Some(nominal) = o.nominal_v else { continue };
-            let part = format!("L{}", k + 1);
-            let band = t.voltage_band_pct / 100.0;
-            let off = 100.0 * (v / nominal - 1.0);
-            let words = format!("{v:.1} V against {nominal:.1} V nominal ({off:+.1} %)");
-            let lost = v < LOST_SHARE * nominal;
-            found.push(Finding {
-                kind: Kind::PhaseLost,
-                part: part.clone(),
-                side: Side::below(Some(v), LOST_SHARE * nominal, (1.0 - band) * nominal),
-                hold_s: 60.0,
-                rest_s: t.rest_s,
-                evidence: words.clone(),
-            });
-            // A phase that is gone is not also "low".
-            let low = (1.0 - band) * nominal;
-            let side = if lost { Side::Unknown } else { Side::below(Some(v), low, 1.01 * low) };
-            found.push(Finding {
-                kind: Kind::VoltageLow,
-                part: part.clone(),
-                side,
-                hold_s: t.hold_s,
-                rest_s: t.rest_s,
-                evidence: words.clone(),
-            });
-            let high = (1.0 + band) * nominal;
-            found.push(Finding {
-                kind: Kind::VoltageHigh,
-                part,
-                side: Side::above(Some(v), high, 0.99 * high),
-                hold_s: t.hold_s,
-                rest_s: t.rest_s,
-                evidence: words,
-            });
-        }
-        if n == 3 && !o.record.flags.contains(Flags::NO_FUNDAMENTAL) {
-            let [a, b, c, ..] =
-                o.record.channels.map(|[re, im]| Complex::new(f64::from(re), f64::from(im)));
-            let u2 = Components::of([a, b, c]).negative_ratio().map(|r| 100.0 * r.min(1.0 / r));
-            found.push(Finding {
-                kind: Kind::VoltageUnbalance,
-                part: String::new(),
-                side: Side::above(u2, t.voltage_unbalance_pct, 0.9 * t.voltage_unbalance_pct),
-                hold_s: t.hold_s,
-                rest_s: t.rest_s,
-                evidence: format!(
-                    "Negative sequence {:.1} % of the positive; limit {:.1} %",
-                    u2.unwrap_or(0.0),
-                    t.voltage_unbalance_pct
-                ),
-            });
-        }
-    }
-
-    fn currents(&self, o: &Observed, t: &AlarmTerms, found: &mut Vec<Finding>) {
-        let n = o.record.wiring.phases();
-        let amps: Vec<f64> = o.record.phases.iter().take(n).map(|p| f64::from(p.i_rms_a)).collect();
-        let loaded = o.usual_peak_w > 0.0 && o.p_w > t.counts_from_share * o.usual_peak_w;
         if n == 3 {
-            let mean = amps.iter().sum::<f64>() / 3.0;
-            let off = amps.iter().map(|a| libm::fabs(a - mean)).fold(0.0, f64::max);
-            let pct = (loaded && mean > 0.0).then(|| 100.0 * off / mean);
-            found.push(Finding {
-                kind: Kind::CurrentUnbalance,
-                part: String::new(),
-                side: Side::above(pct, t.current_unbalance_pct, 0.9 * t.current_unbalance_pct),
-                hold_s: t.hold_s,
-                rest_s: t.rest_s,
-                evidence: format!(
-                    "{:.1}, {:.1} and {:.1} A: {:.0} % off their mean; limit {:.0} %",
-                    amps[0],
-                    amps[1],
-                    amps[2],
-                    pct.unwrap_or(0.0),
-                    t.current_unbalance_pct
-                ),
-            });
-        }
-        if let Some(rated) = t.rated_a {
-            let most = amps.iter().copied().fold(0.0, f64::max);
-            let limit = rated * t.overload_pct / 100.0;
-            found.push(Finding {
-                kind: Kind::Overload,
-                part: String::new(),
-                side: Side::above(Some(most), limit, 0.95 * limit),
-                hold_s: t.hold_s,
-                rest_s: t.rest_s,
-                evidence: format!("{most:.1} A; rated {rated:.1} A"),
-            });
+            self.unbalance(o, t, any_lost, judge);
+            self.currents(o, t, any_lost, judge);
         }
     }
 
-    fn inputs(&self, o: &Observed, t: &AlarmTerms, found: &mut Vec<Finding>) {
-        for (flag, part) in [(Flags::V_CLIPPED, "voltage"), (Flags::I_CLIPPED, "current")] {
-            let clipped = o.record.flags.contains(flag);
-            found.push(Finding {
-                kind: Kind::Clipped,
-                part: part.to_owned(),
-                side: if clipped { Side::Bad } else { Side::Good },
-                // A motor start may clip for seconds: that is one record, or two at a boundary.
-                hold_s: (2.5 * o.seconds).max(120.0),
-                rest_s: 6.0 * t.rest_s,
-                evidence: format!(
-                    "A {part} input stood at the end of its range, record {}",
-                    o.record.seq
-                ),
-            });
-        }
+    fn band(k: usize, v: Option<f64>, nominal: f64, t: &AlarmTerms, judge: &mut Judge) {
+        let times = Times::new(t.hold_s, t.rest_s);
+        let band = t.voltage_band_pct / 100.0;
+        let words = || against(v.unwrap_or(0.0), nominal);
+        let low = (1.0 - band) * nominal;
+        let side = Side::below(v, low, low + 0.01 * nominal);
+        judge.condition(Kind::VoltageLow, PHASES[k], side, times, words);
+        let high = (1.0 + band) * nominal;
+        let side = Side::above(v, high, high - 0.01 * nominal);
+        judge.condition(Kind::VoltageHigh, PHASES[k], side, times, words);
     }
 
-    fn connection(&mut self, o: &Observed, t: &AlarmTerms, found: &mut Vec<Finding>) {
-        self.records += 1;
-        let loaded =
-            o.usual_peak_w > 0.0 && libm::fabs(o.p_w) > t.counts_from_share * o.usual_peak_w;
-        if loaded && (self.records.is_multiple_of(CHECK_EVERY) || self.connection == Side::Bad) {
-            let phasors =
-                o.record.channels.map(|[re, im]| Complex::new(f64::from(re), f64::from(im)));
-            let mut input = HookupInput::new(o.record.wiring, phasors, o.record.frequency_hz());
-            if !t.units_kvar.is_empty() {
-                input.load = LoadKind::Corrected;
-            }
-            let report = hookup::check(&input);
-            self.connection = match report.verdict {
-                Verdict::Right => Side::Good,
-                Verdict::Wrong if self.was_right => Side::Bad,
-                _ => Side::Unknown,
-            };
-            self.was_right |= report.verdict == Verdict::Right;
-            if report.verdict == Verdict::Wrong {
-                let leads: Vec<_> = report.moves().iter().map(|m| m.lead.name()).collect();
-                self.connection_words = format!(
-                    "The phasors of record {} do not fit the connection that was right before \
-                     (leads concerned: {})",
-                    o.record.seq,
-                    leads.join(", ")
-                );
-            }
-        }
-        let side = if loaded { self.connection } else { Side::Unknown };
-        found.push(Finding {
-            kind: Kind::Connection,
-            part: String::new(),
-            side,
-            hold_s: t.hold_s,
-            rest_s: t.rest_s,
-            evidence: self.connection_words.clone(),
+    fn unbalance(&self, o: &Observed, t: &AlarmTerms, lost: bool, judge: &mut Judge) {
+        let (v, _) = phasors(o.record.wiring, &o.record.channels);
+        let known = !lost && !o.record.flags.contains(Flags::NO_FUNDAMENTAL);
+        // Voltages that turn the other way are no unbalance.
+        let u2 = Components::of(v).negative_ratio().filter(|_| known);
+        let u2 = u2.map(|r| 100.0 * r.min(1.0 / r));
+        let limit = t.voltage_unbalance_pct;
+        let side = Side::above(u2, limit, 0.9 * limit);
+        let times = Times::new(t.hold_s, t.rest_s);
+        judge.condition(Kind::VoltageUnbalance, WHOLE, side, times, || {
+            let [a, b, c] = v.map(Complex::abs);
+            format!(
+                "Negative sequence {:.1} % of the positive; limit {limit:.1} %. {a:.1}, {b:.1} \
+                 and {c:.1} V",
+                u2.unwrap_or(0.0)
+            )
         });
     }
+
+    /// Unbalance of the currents, and one that is gone while its voltage, which running motors
+    /// keep up, is not.
+    fn currents(&mut self, o: &Observed, t: &AlarmTerms, lost: bool, judge: &mut Judge) {
+        let amps = o.record.phases.each_ref().map(|p| f64::from(p.i_rms_a));
+        let loaded = o.is_loaded(t.counts_from_share);
+        let mean = (amps[0] + amps[1] + amps[2]) / 3.0;
+        let known = loaded && mean > 0.0;
+        let off = amps.iter().map(|a| libm::fabs(a - mean)).fold(0.0, f64::max);
+        let pct = (known && !lost).then_some(100.0 * off / mean);
+        let limit = t.current_unbalance_pct;
+        let times = Times::new(t.hold_s, t.rest_s);
+        let [a, b, c] = amps;
+        let side = Side::above(pct, limit, 0.9 * limit);
+        judge.condition(Kind::CurrentUnbalance, WHOLE, side, times, || {
+            format!(
+                "{a:.1}, {b:.1} and {c:.1} A: {:.0} % off their mean; limit {limit:.0} %",
+                pct.unwrap_or(0.0)
+            )
+        });
+        for k in 0..3 {
+            let others = (amps[(k + 1) % 3] + amps[(k + 2) % 3]) / 2.0;
+            let share = if known && others > 0.0 { amps[k] / others } else { f64::NAN };
+            let gone = share < NO_CURRENT_SHARE;
+            let side = match (share.is_nan(), gone) {
+                (true, _) => Side::Unknown,
+                (false, true) if self.carries[k] >= CARRIES_SHARE => Side::Bad,
+                (false, true) => Side::Unknown,
+                (false, false) => Side::above(Some(-share), f64::INFINITY, -0.2),
+            };
+            if !share.is_nan() && !gone {
+                let pace = (o.seconds / 86_400.0).min(0.1);
+                let from = if self.carries[k] == 0.0 { share } else { self.carries[k] };
+                self.carries[k] = from + pace * (share - from);
+            }
+            let part = ["current L1", "current L2", "current L3"][k];
+            judge.condition(Kind::PhaseLost, part, side, Times::new(LOST_HOLD_S, t.rest_s), || {
+                format!("{a:.1}, {b:.1} and {c:.1} A at {:.1} kW", o.p_w / 1e3)
+            });
+        }
+    }
+}
+
+fn against(v: f64, nominal: f64) -> String {
+    let off = 100.0 * (v / nominal - 1.0);
+    format!("{v:.1} V against {nominal:.1} V nominal ({off:+.1} %)")
 }

@@ -1,6 +1,5 @@
 //! Limits of the alarms, from the site file; the defaults are given with their sources.
 
-use super::correction;
 use serde::{Deserialize, Serialize};
 
 /// Limits and times of the alarms; everything may be left out.
@@ -15,9 +14,9 @@ pub struct AlarmTerms {
     pub demand_limit_kw: Option<f64>,
     /// Limit of the demand of an interval in kVA; none: not watched.
     pub demand_limit_kva: Option<f64>,
-    /// Rated output of each capacitor unit at nominal voltage, in kvar.
+    /// Output of each capacitor unit at nominal voltage, in kvar; left out: the site's `installed`.
     pub units_kvar: Vec<f64>,
-    /// Whether a controller switches the units.
+    /// Whether a controller switches the units of `units_kvar`.
     pub switched: bool,
     /// Fall of the correction, as a share of what is installed, that counts as slow loss.
     pub slow_loss_share: f64,
@@ -35,8 +34,8 @@ pub struct AlarmTerms {
     pub overload_pct: f64,
     /// Share of the usual peak kW above which the feeder should not run out of hours.
     pub out_of_hours_share: f64,
-    /// Whether running out of hours raises an alarm.
-    pub out_of_hours: bool,
+    /// Whether running out of hours raises an alarm; left out: where the site states its hours.
+    pub out_of_hours: Option<bool>,
     /// Clock of the node off by this, in seconds.
     pub clock_s: f64,
     /// Seconds that a condition of supply or load must hold.
@@ -64,7 +63,7 @@ impl Default for AlarmTerms {
             rated_a: None,
             overload_pct: 105.0,
             out_of_hours_share: 0.10,
-            out_of_hours: false,
+            out_of_hours: None,
             clock_s: 10.0,
             hold_s: 600.0,
             rest_s: 600.0,
@@ -74,11 +73,6 @@ impl Default for AlarmTerms {
 }
 
 impl AlarmTerms {
-    /// The bank that these terms name.
-    pub fn bank(&self) -> correction::Bank {
-        correction::Bank { units_var: self.units_kvar.iter().map(|k| k * 1e3).collect() }
-    }
-
     /// The first entry that makes no sense, with what to do.
     pub fn fault(&self) -> Option<(&'static str, &'static str)> {
         let share = |x: f64| x.is_finite() && (0.0..=1.0).contains(&x);

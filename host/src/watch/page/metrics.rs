@@ -1,4 +1,7 @@
 //! Counters and last readings as Prometheus text (exposition format in OpenMetrics' dialect).
+//!
+//! Names end in their unit, base units without prefix, counters in `_total`, ratios from 0 to 1
+//! (Prometheus documentation, "Metric and label naming"). What is not known is left out.
 
 use super::words::totals;
 use crate::watch::state::{Link, StationState};
@@ -9,61 +12,152 @@ use prometheus_client::metrics::family::Family;
 use prometheus_client::metrics::gauge::Gauge;
 use prometheus_client::registry::{Registry, Unit};
 use std::sync::atomic::AtomicU64;
+use wattless_core::wire::Live;
 
+/// Labels of a node.
 #[derive(Clone, Debug, PartialEq, Eq, Hash, EncodeLabelSet)]
 struct Whose {
     node: String,
     feeder: String,
 }
 
-#[derive(Clone, Debug, PartialEq, Eq, Hash, EncodeLabelSet)]
-struct PhaseOf {
-    node: String,
-    feeder: String,
-    phase: String,
+/// Labels of a part of what is measured at a node: a phase, a direction, a kind.
+macro_rules! part {
+    ($name:ident, $label:ident) => {
+        #[derive(Clone, Debug, PartialEq, Eq, Hash, EncodeLabelSet)]
+        struct $name {
+            node: String,
+            feeder: String,
+            $label: String,
+        }
+
+        impl $name {
+            fn new(whose: &Whose, part: impl Into<String>) -> Self {
+                let Whose { node, feeder } = whose.clone();
+                $name { node, feeder, $label: part.into() }
+            }
+        }
+    };
 }
 
-type Real = Gauge<f64, AtomicU64>;
+part!(PhaseOf, phase);
+part!(Direction, direction);
+part!(Quadrant, quadrant);
+part!(KindOf, kind);
+
+type Real<L> = Family<L, Gauge<f64, AtomicU64>>;
+type Energy<L> = Family<L, Counter<f64, AtomicU64>>;
+
+fn real<L>(r: &mut Registry, name: &str, help: &str, unit: &str) -> Real<L>
+where
+    L: Clone + std::hash::Hash + Eq + EncodeLabelSet + std::fmt::Debug + Send + Sync + 'static,
+{
+    let family: Real<L> = Family::default();
+    match unit {
+        "" => r.register(name, help, family.clone()),
+        unit => r.register_with_unit(name, help, Unit::Other(unit.to_owned()), family.clone()),
+    }
+    family
+}
+
+fn energy<L>(r: &mut Registry, name: &str, help: &str, unit: &str) -> Energy<L>
+where
+    L: Clone + std::hash::Hash + Eq + EncodeLabelSet + std::fmt::Debug + Send + Sync + 'static,
+{
+    let family: Energy<L> = Family::default();
+    r.register_with_unit(name, help, Unit::Other(unit.to_owned()), family.clone());
+    family
+}
+
+/// What a window holds.
+struct OfWindow {
+    p: Real<Whose>,
+    q: Real<Whose>,
+    s: Real<Whose>,
+    pf: Real<Whose>,
+    f: Real<Whose>,
+    volts: Real<PhaseOf>,
+    amps: Real<PhaseOf>,
+    phase_p: Real<PhaseOf>,
+    phase_q: Real<PhaseOf>,
+    active: Energy<Direction>,
+    reactive: Energy<Quadrant>,
+}
+
+impl OfWindow {
+    fn new(r: &mut Registry) -> OfWindow {
+        OfWindow {
+            p: real(r, "active_power", "Total active power of the newest window", "watts"),
+            q: real(r, "reactive_power", "Total reactive power of the fundamental", "vars"),
+            s: real(r, "apparent_power", "Sum of the phases' apparent power", "voltamperes"),
+            pf: real(r, "power_factor", "Active over apparent power; absent without load", "ratio"),
+            f: real(r, "frequency", "Frequency of the fundamental", "hertz"),
+            volts: real(r, "voltage", "RMS voltage of a phase", "volts"),
+            amps: real(r, "current", "RMS current of a phase", "amperes"),
+            phase_p: real(r, "phase_active_power", "Active power of a phase", "watts"),
+            phase_q: real(r, "phase_reactive_power", "Reactive power of a phase", "vars"),
+            active: energy(r, "active_energy", "The node's counter of active energy", "joules"),
+            reactive: energy(
+                r,
+                "reactive_energy",
+                "The node's counter of reactive energy by quadrant of P and Q1",
+                "varseconds",
+            ),
+        }
+    }
+
+    fn take(&self, whose: &Whose, live: &Live) {
+        let (p_w, q_var, s_va) = totals(live);
+        self.p.get_or_create(whose).set(p_w);
+        self.q.get_or_create(whose).set(q_var);
+        self.s.get_or_create(whose).set(s_va);
+        if live.phases.iter().any(|p| p.loaded) && s_va > 0.0 {
+            self.pf.get_or_create(whose).set(p_w / s_va);
+        }
+        if let Some(hz) = live.frequency_hz {
+            self.f.get_or_create(whose).set(f64::from(hz));
+        }
+        for (k, phase) in live.phases.iter().take(live.wiring.phases()).enumerate() {
+            let of = PhaseOf::new(whose, format!("L{}", k + 1));
+            self.volts.get_or_create(&of).set(f64::from(phase.v_rms_v));
+            self.amps.get_or_create(&of).set(f64::from(phase.i_rms_a));
+            self.phase_p.get_or_create(&of).set(f64::from(phase.p_w));
+            self.phase_q.get_or_create(&of).set(f64::from(phase.q1_var));
+        }
+        // Counters are in hundredths of a watt-hour, 36 joules.
+        let [taken, given, quadrants @ .., _] = live.energy_counts.map(|c| c as f64 * 36.0);
+        for (direction, joules) in [("in", taken), ("out", given)] {
+            self.active.get_or_create(&Direction::new(whose, direction)).inc_by(joules);
+        }
+        for (name, joules) in ["1", "2", "3", "4"].into_iter().zip(quadrants) {
+            self.reactive.get_or_create(&Quadrant::new(whose, name)).inc_by(joules);
+        }
+    }
+}
 
 /// All counters and readings as text.
 pub fn text(stations: &[StationState]) -> Result<String, std::fmt::Error> {
     let mut registry = Registry::with_prefix("wattless");
-    let mut real = |name: &str, help: &str, unit: Option<&str>| {
-        let family: Family<Whose, Real> = Family::default();
-        match unit {
-            Some(u) => {
-                registry.register_with_unit(name, help, Unit::Other(u.to_owned()), family.clone());
-            }
-            None => registry.register(name, help, family.clone()),
-        }
-        family
-    };
-    let p = real("active_power", "Total active power of the newest window", Some("watts"));
-    let q = real("reactive_power", "Total reactive power of the fundamental", Some("vars"));
-    let s = real("apparent_power", "Sum of the phases' apparent power", Some("voltamperes"));
-    let pf = real("power_factor", "Active over apparent power; absent without load", None);
-    let f = real("frequency", "Frequency", Some("hertz"));
-    let up = real("link_up", "Whether the node answers", None);
-    let standing = real("alarms_standing", "Alarms that stand", None);
-    let clock = real("clock_offset", "Node's clock minus this computer's", Some("seconds"));
-    let newest = real("newest_record", "End of the newest record, Unix time", Some("seconds"));
-    let volts: Family<PhaseOf, Real> = Family::default();
-    let amps: Family<PhaseOf, Real> = Family::default();
-    registry.register_with_unit(
-        "voltage",
-        "RMS voltage of a phase",
-        Unit::Other("volts".into()),
-        volts.clone(),
-    );
-    registry.register_with_unit(
-        "current",
-        "RMS current of a phase",
-        Unit::Other("amperes".into()),
-        amps.clone(),
-    );
+    let r = &mut registry;
+    let window = OfWindow::new(r);
+    let so_far: Real<Whose> =
+        real(r, "demand_so_far", "Demand of the running interval if all stopped now", "watts");
+    let heading: Real<Whose> =
+        real(r, "demand_heading", "Demand that the running interval is heading for", "watts");
+    let v_thd: Real<PhaseOf> =
+        real(r, "voltage_distortion", "THD of a voltage in the newest record", "ratio");
+    let i_thd: Real<PhaseOf> =
+        real(r, "current_distortion", "THD of a current in the newest record", "ratio");
+    let up: Real<Whose> = real(r, "link_up", "Whether the node answers", "");
+    let standing: Real<Whose> = real(r, "alarms_standing", "How many alarms stand", "");
+    let kinds: Real<KindOf> = real(r, "alarm_standing", "Alarms of a kind that stand", "");
+    let clock: Real<Whose> =
+        real(r, "clock_offset", "Node's clock minus this computer's", "seconds");
+    let newest: Real<Whose> =
+        real(r, "newest_record_timestamp", "End of the newest record, Unix time", "seconds");
     let mut count = |name: &str, help: &str| {
         let family: Family<Whose, Counter> = Family::default();
-        registry.register(name, help, family.clone());
+        r.register(name, help, family.clone());
         family
     };
     let pulls = count("pulls", "Pulls that ended well");
@@ -75,14 +169,34 @@ pub fn text(stations: &[StationState]) -> Result<String, std::fmt::Error> {
     let raised = count("alarms_raised", "Alarms raised");
     for st in stations {
         let node = if st.node_id.is_empty() { st.address.clone() } else { st.node_id.clone() };
-        let whose = Whose { node: node.clone(), feeder: st.feeder.clone() };
+        let whose = Whose { node, feeder: st.feeder.clone() };
         up.get_or_create(&whose).set(f64::from(u8::from(st.link == Link::Up)));
         standing.get_or_create(&whose).set(st.standing.len() as f64);
+        for alarm in &st.standing {
+            kinds.get_or_create(&KindOf::new(&whose, alarm.kind.word())).inc();
+        }
         if let Some(ms) = st.clock_offset_ms {
             clock.get_or_create(&whose).set(ms as f64 / 1e3);
         }
         if let Some(ms) = st.newest_record_ms {
             newest.get_or_create(&whose).set(ms as f64 / 1e3);
+        }
+        if let Some(running) = &st.running {
+            so_far.get_or_create(&whose).set(running.so_far_w);
+            if let Some((p_w, _)) = running.heading {
+                heading.get_or_create(&whose).set(p_w);
+            }
+        }
+        if let Some(record) = &st.newest {
+            let h = &record.harmonics;
+            for (k, (v, i)) in h.v_thd.iter().zip(&h.i_thd).enumerate() {
+                let of = PhaseOf::new(&whose, format!("L{}", k + 1));
+                for (family, ratio) in [(&v_thd, v), (&i_thd, i)] {
+                    if ratio.is_finite() {
+                        family.get_or_create(&of).set(f64::from(*ratio));
+                    }
+                }
+            }
         }
         let c = &st.counters;
         for (family, value) in [
@@ -96,25 +210,8 @@ pub fn text(stations: &[StationState]) -> Result<String, std::fmt::Error> {
         ] {
             family.get_or_create(&whose).inc_by(value);
         }
-        let Some(live) = &st.live else { continue };
-        let (p_w, q_var, s_va) = totals(live);
-        p.get_or_create(&whose).set(p_w);
-        q.get_or_create(&whose).set(q_var);
-        s.get_or_create(&whose).set(s_va);
-        if live.phases.iter().any(|p| p.loaded) && s_va > 0.0 {
-            pf.get_or_create(&whose).set(p_w / s_va);
-        }
-        if let Some(hz) = live.frequency_hz {
-            f.get_or_create(&whose).set(f64::from(hz));
-        }
-        for (k, phase) in live.phases.iter().take(live.wiring.phases()).enumerate() {
-            let of = PhaseOf {
-                node: node.clone(),
-                feeder: st.feeder.clone(),
-                phase: format!("L{}", k + 1),
-            };
-            volts.get_or_create(&of).set(f64::from(phase.v_rms_v));
-            amps.get_or_create(&of).set(f64::from(phase.i_rms_a));
+        if let Some(live) = &st.live {
+            window.take(&whose, live);
         }
     }
     let mut out = String::new();

@@ -4,9 +4,14 @@
 //! Everything is bounded: connections, the size and time of a request's head, waiting readers.
 
 pub mod charts;
+pub mod course;
+pub mod guard;
 pub mod html;
 pub mod metrics;
+pub mod proof;
 pub mod server;
+mod stall;
+pub mod view;
 pub mod words;
 
 pub use server::{Page, PageError};

@@ -1,17 +1,17 @@
 //! The server of the page.
 
-use super::{charts, html, metrics, words};
-use crate::collect::log::IntervalLog;
-use crate::collect::store::{NodeId, Span, Store};
-use crate::present::locale::Locale;
+use super::guard::{Door, guard};
+use super::stall::Impatient;
+use super::view::{View, Words};
+use super::{html, metrics};
 use crate::site::Site;
 use crate::watch::config::WatchTerms;
-use crate::watch::state::{Shared, StationState};
+use crate::watch::state::Shared;
 use axum::Router;
 use axum::body::Body;
-use axum::extract::{Request, State};
-use axum::http::{HeaderMap, HeaderValue, StatusCode, header};
-use axum::middleware::{Next, from_fn_with_state};
+use axum::extract::State;
+use axum::http::{StatusCode, Uri, header};
+use axum::middleware::from_fn_with_state;
 use axum::response::sse::{Event, KeepAlive, Sse};
 use axum::response::{IntoResponse, Response};
 use axum::routing::get;
@@ -19,7 +19,7 @@ use hyper_util::rt::{TokioIo, TokioTimer};
 use hyper_util::service::TowerToHyperService;
 use std::collections::HashMap;
 use std::convert::Infallible;
-use std::net::SocketAddr;
+use std::net::{IpAddr, SocketAddr};
 use std::path::PathBuf;
 use std::sync::{Arc, Mutex, PoisonError};
 use std::time::{Duration, Instant};
@@ -29,6 +29,12 @@ use tokio::sync::Semaphore;
 /// Connections at a time; more are closed at once.
 const CONNECTIONS: usize = 64;
 
+/// Connections at a time from one address, so that one that takes all it can leaves room.
+const CONNECTIONS_OF_ONE: usize = 48;
+
+/// Longest wait for a client to take some of what it is sent.
+const STALLED: Duration = Duration::from_secs(20);
+
 /// Longest wait for the head of a request.
 const HEAD_WAIT: Duration = Duration::from_secs(10);
 
@@ -37,9 +43,6 @@ const HEAD_BYTES: usize = 16 * 1024;
 
 /// Longest that an open page is served before its browser connects anew.
 const LONGEST_STREAM: Duration = Duration::from_secs(600);
-
-/// Age at which pictures of the log are drawn anew.
-const LOG_PICTURES: Duration = Duration::from_secs(60);
 
 /// Why the page cannot be served.
 #[derive(Debug, thiserror::Error)]
@@ -54,18 +57,10 @@ pub enum PageError {
     },
 }
 
-/// Pictures of the log with the time of their making.
-type Drawn = HashMap<usize, (Instant, HashMap<String, String>)>;
-
 /// What the page serves from.
 pub struct Page {
-    shared: Arc<Shared>,
-    site: Site,
-    terms: WatchTerms,
-    locale: Locale,
-    token: Option<String>,
-    folder: PathBuf,
-    drawn: Mutex<Drawn>,
+    view: View,
+    door: Arc<Door>,
 }
 
 impl Page {
@@ -77,103 +72,8 @@ impl Page {
         token: Option<String>,
         folder: PathBuf,
     ) -> Page {
-        let locale = Locale::of(&site);
-        Page { shared, site, terms, locale, token, folder, drawn: Mutex::default() }
-    }
-
-    fn when(&self, ms: i64) -> String {
-        let Ok(t) = jiff::Timestamp::from_millisecond(ms) else { return String::new() };
-        t.to_zoned_datetime(self.site.time_zone.clone()).strftime("%a %Y-%m-%d %H:%M").to_string()
-    }
-
-    fn words(&self) -> serde_json::Value {
-        let now_ms = jiff::Timestamp::now().as_millisecond();
-        let mut all = serde_json::Map::new();
-        let (glance, headline) = self.shared.look(|stations| {
-            for (k, s) in stations.iter().enumerate() {
-                for (id, text) in words::station(k, s, &self.terms, &self.locale, now_ms) {
-                    all.insert(id, text.into());
-                }
-            }
-            let worst = stations.iter().map(words::Glance::of).max();
-            (worst.unwrap_or(words::Glance::Unknown), words::headline(stations))
-        });
-        all.insert("glance-words".into(), headline.clone().into());
-        all.insert("glance-sign".into(), glance.sign().into());
-        all.insert("fresh".into(), self.when(now_ms).into());
-        let plant = self.site.name.as_deref().unwrap_or("Watch");
-        serde_json::json!({
-            "words": all, "glance": glance.class(), "title": format!("{plant}: {headline}"),
-        })
-    }
-
-    /// Pictures and lists by their place.
-    fn parts(&self, with_alarms: bool) -> HashMap<String, String> {
-        let stations: Vec<StationState> = self.shared.look(<[StationState]>::to_vec);
-        let mut parts = HashMap::new();
-        for (k, s) in stations.iter().enumerate() {
-            if let Some(svg) = charts::phasors(s, &self.locale) {
-                parts.insert(format!("n{k}-phasors"), svg);
-            }
-            if let Some(w) = &s.waves {
-                parts.insert(format!("n{k}-waves"), charts::waves(w, &self.locale));
-            }
-            if with_alarms {
-                parts.insert(format!("n{k}-alarms"), html::alarms(s, &|ms| self.when(ms)));
-            }
-            parts.extend(self.log_pictures(k, s));
-        }
-        parts
-    }
-
-    /// The day and the week of a node, from the store, kept for a while.
-    fn log_pictures(&self, k: usize, s: &StationState) -> HashMap<String, String> {
-        let mut drawn = self.drawn.lock().unwrap_or_else(PoisonError::into_inner);
-        if let Some((at, pictures)) = drawn.get(&k)
-            && at.elapsed() < LOG_PICTURES
-        {
-            return pictures.clone();
-        }
-        let pictures = self.draw_log(k, s).unwrap_or_default();
-        drawn.insert(k, (Instant::now(), pictures.clone()));
-        pictures
-    }
-
-    fn draw_log(&self, k: usize, s: &StationState) -> Option<HashMap<String, String>> {
-        let id: NodeId = s.node_id.parse().ok()?;
-        let to_ms = s.newest_record_ms?;
-        let week_ms = to_ms - 7 * 86_400_000;
-        let store = Store::open(&self.folder).ok()?;
-        let log: IntervalLog = store.read_log(id, Span { from_ms: week_ms, to_ms }).ok()?;
-        let mut pictures = HashMap::new();
-        for (place, name, from_ms, slot_ms) in [
-            ("day", "Power over the last 24 hours", to_ms - 86_400_000, 300_000),
-            ("week", "Power over the last 7 days", week_ms, 1_800_000),
-        ] {
-            let zone = &self.site.time_zone;
-            let span = (from_ms, to_ms);
-            if let Some(svg) = charts::stretch(&log, zone, &self.locale, span, slot_ms, name) {
-                pictures.insert(format!("n{k}-{place}"), svg);
-            }
-        }
-        Some(pictures)
-    }
-
-    fn html(&self) -> String {
-        let pictures = self.parts(false);
-        self.shared.look(|stations| {
-            html::page(
-                stations,
-                &html::View {
-                    site: &self.site,
-                    terms: &self.terms,
-                    locale: &self.locale,
-                    pictures,
-                    now_ms: jiff::Timestamp::now().as_millisecond(),
-                    when: &|ms| self.when(ms),
-                },
-            )
-        })
+        let door = Arc::new(Door::new(token.as_deref(), &terms.names));
+        Page { view: View::new(shared, site, terms, folder), door }
     }
 
     /// Serves until the watch stops.
@@ -187,22 +87,23 @@ impl Page {
         runtime.block_on(async move {
             let listener = TcpListener::bind(at).await.map_err(fail)?;
             ready(listener.local_addr().map_err(fail)?);
-            let shared = self.shared.clone();
+            let shared = self.view.shared.clone();
             let router = router(Arc::new(self));
             let places = Arc::new(Semaphore::new(CONNECTIONS));
-            loop {
+            let crowd = Crowd::default();
+            while !shared.is_stopping() {
                 let accepted = tokio::time::timeout(Duration::from_millis(250), listener.accept());
-                let socket = match accepted.await {
-                    Err(_) if shared.is_stopping() => return Ok(()),
+                let (socket, from) = match accepted.await {
                     Err(_) => continue,
                     // Out of file descriptors, for one: wait until some are given back.
                     Ok(Err(_)) => {
                         tokio::time::sleep(Duration::from_millis(100)).await;
                         continue;
                     }
-                    Ok(Ok((socket, _))) => socket,
+                    Ok(Ok((socket, from))) => (socket, from.ip()),
                 };
                 let Ok(place) = places.clone().try_acquire_owned() else { continue };
+                let Some(of_one) = OfOne::take(&crowd, from) else { continue };
                 let router = router.clone();
                 tokio::spawn(async move {
                     let served = hyper::server::conn::http1::Builder::new()
@@ -210,77 +111,62 @@ impl Page {
                         .header_read_timeout(HEAD_WAIT)
                         .max_buf_size(HEAD_BYTES)
                         .keep_alive(true)
-                        .serve_connection(TokioIo::new(socket), TowerToHyperService::new(router));
+                        .serve_connection(
+                            TokioIo::new(Impatient::new(socket, STALLED)),
+                            TowerToHyperService::new(router),
+                        );
                     // A page that is open needs its connection anew from time to time.
                     let _ = tokio::time::timeout(LONGEST_STREAM + HEAD_WAIT, served).await;
-                    drop(place);
+                    drop((place, of_one));
                 });
             }
+            Ok(())
         })
+    }
+}
+
+/// Connections by the address that they come from.
+type Crowd = Arc<Mutex<HashMap<IpAddr, usize>>>;
+
+/// A place among the connections of one address, given back when it is dropped.
+struct OfOne {
+    crowd: Crowd,
+    from: IpAddr,
+}
+
+impl OfOne {
+    fn take(crowd: &Crowd, from: IpAddr) -> Option<OfOne> {
+        let mut all = crowd.lock().unwrap_or_else(PoisonError::into_inner);
+        let count = all.entry(from).or_default();
+        if *count >= CONNECTIONS_OF_ONE {
+            return None;
+        }
+        *count += 1;
+        Some(OfOne { crowd: crowd.clone(), from })
+    }
+}
+
+impl Drop for OfOne {
+    fn drop(&mut self) {
+        let mut all = self.crowd.lock().unwrap_or_else(PoisonError::into_inner);
+        if let Some(count) = all.get_mut(&self.from) {
+            *count -= 1;
+            if *count == 0 {
+                all.remove(&self.from);
+            }
+        }
     }
 }
 
 fn router(page: Arc<Page>) -> Router {
     Router::new()
         .route("/", get(front))
+        .route("/watch.js", get(script))
         .route("/live", get(live))
         .route("/metrics", get(prometheus))
         .fallback(|| async { (StatusCode::NOT_FOUND, "There is nothing here.\n") })
-        .layer(from_fn_with_state(page.clone(), guard))
+        .layer(from_fn_with_state(page.door.clone(), guard))
         .with_state(page)
-}
-
-/// Whether two texts are equal, in a time that does not tell where they differ.
-fn same(a: &str, b: &str) -> bool {
-    let differing = a.bytes().zip(b.bytes()).fold(0u8, |d, (x, y)| d | (x ^ y));
-    a.len() == b.len() && differing == 0
-}
-
-/// Name of the cookie that holds the token after the first visit.
-const COOKIE: &str = "wattless";
-
-fn cookie(headers: &HeaderMap) -> Option<&str> {
-    let all = headers.get(header::COOKIE)?.to_str().ok()?;
-    all.split(';').filter_map(|c| c.trim().split_once('=')).find(|c| c.0 == COOKIE).map(|c| c.1)
-}
-
-fn bearer(headers: &HeaderMap) -> Option<&str> {
-    headers.get(header::AUTHORIZATION)?.to_str().ok()?.strip_prefix("Bearer ")
-}
-
-/// Lets through who has the token; everything else is asked for it.
-async fn guard(State(page): State<Arc<Page>>, request: Request, next: Next) -> Response {
-    let Some(token) = &page.token else { return armoured(next.run(request).await) };
-    let given = bearer(request.headers()).or_else(|| cookie(request.headers()));
-    if given.is_some_and(|g| same(g, token)) {
-        return armoured(next.run(request).await);
-    }
-    let asked = request.uri().query().and_then(|q| q.strip_prefix("token="));
-    if request.uri().path() == "/" && asked.is_some_and(|a| same(a, token)) {
-        let set = format!("{COOKIE}={token}; HttpOnly; SameSite=Strict; Path=/; Max-Age=31536000");
-        let mut response = (StatusCode::SEE_OTHER, [(header::LOCATION, "./")]).into_response();
-        if let Ok(value) = HeaderValue::from_str(&set) {
-            response.headers_mut().insert(header::SET_COOKIE, value);
-        }
-        return armoured(response);
-    }
-    let words = "This page needs its token: open it once as http://HOST:PORT/?token=TOKEN\n";
-    armoured((StatusCode::UNAUTHORIZED, words).into_response())
-}
-
-/// Headers that keep other sites' scripts and frames away.
-fn armoured(mut response: Response) -> Response {
-    let policy = "default-src 'none'; style-src 'unsafe-inline'; script-src 'unsafe-inline'; \
-                  connect-src 'self'; img-src data:; frame-ancestors 'none'; base-uri 'none'";
-    for (name, value) in [
-        (header::CONTENT_SECURITY_POLICY, policy),
-        (header::X_CONTENT_TYPE_OPTIONS, "nosniff"),
-        (header::REFERRER_POLICY, "no-referrer"),
-        (header::CACHE_CONTROL, "no-store"),
-    ] {
-        response.headers_mut().insert(name, HeaderValue::from_static(value));
-    }
-    response
 }
 
 /// Work on the store and drawings, away from the connections.
@@ -291,16 +177,33 @@ async fn aside<R: Send + 'static>(
     tokio::task::spawn_blocking(move || work(&page)).await.ok()
 }
 
-async fn front(State(page): State<Arc<Page>>) -> Response {
-    page.shared.looked_at();
-    match aside(page, Page::html).await {
+/// A number of the query, such as `node=2`; none where it is left out or no number.
+fn asked(uri: &Uri, name: &str) -> Option<u64> {
+    let mut all = uri.query()?.split('&').filter_map(|part| part.split_once('='));
+    all.find(|(key, _)| *key == name)?.1.parse().ok()
+}
+
+/// The node that is asked for, counted from 1 in addresses.
+fn node_asked(uri: &Uri) -> Option<usize> {
+    usize::try_from(asked(uri, "node")?.checked_sub(1)?).ok()
+}
+
+async fn front(State(page): State<Arc<Page>>, uri: Uri) -> Response {
+    page.view.shared.looked_at();
+    let node = node_asked(&uri);
+    match aside(page, move |p| p.view.html(node)).await {
         Some(text) => ([(header::CONTENT_TYPE, "text/html; charset=utf-8")], text).into_response(),
         None => StatusCode::INTERNAL_SERVER_ERROR.into_response(),
     }
 }
 
+async fn script() -> Response {
+    let kind = "text/javascript; charset=utf-8";
+    ([(header::CONTENT_TYPE, kind)], html::SCRIPT).into_response()
+}
+
 async fn prometheus(State(page): State<Arc<Page>>) -> Response {
-    match page.shared.look(metrics::text) {
+    match page.view.shared.look(metrics::text) {
         Ok(text) => {
             let kind = "application/openmetrics-text; version=1.0.0; charset=utf-8";
             ([(header::CONTENT_TYPE, kind)], Body::from(text)).into_response()
@@ -309,45 +212,96 @@ async fn prometheus(State(page): State<Arc<Page>>) -> Response {
     }
 }
 
+/// A page that is open in a browser.
 struct Stream {
     page: Arc<Page>,
     began: Instant,
+    node: Option<usize>,
+    /// Stamp of the pictures of the log that the page came with.
+    drawn: u64,
     seen: u64,
+    next_words: Instant,
     next_parts: Instant,
-    /// Parts as they were sent, so that only what changed goes again.
+    /// Words and parts as they were sent, so that only what changed goes again.
+    words: Words,
     sent: HashMap<String, String>,
 }
 
-/// Words at every change, at most five times a second; pictures every few seconds.
+/// Words go at least this often, so that the page knows that it is served.
+const WORDS_EVERY: Duration = Duration::from_secs(3);
+
+/// Time between two looks at the pictures.
+const PARTS_EVERY: Duration = Duration::from_secs(2);
+
+/// Time between two looks at the state.
+const LOOK_EVERY: Duration = Duration::from_millis(100);
+
+impl Stream {
+    /// Words that changed, or that the page should hear again that there are none.
+    fn words(&mut self) -> Option<Event> {
+        let version = self.page.view.shared.version();
+        if version == self.seen && Instant::now() < self.next_words {
+            return None;
+        }
+        self.seen = version;
+        self.next_words = Instant::now() + WORDS_EVERY;
+        let (all, absent) = self.page.view.words(self.node);
+        let new: Words = all.into_iter().filter(|(k, v)| self.words.get(k) != Some(v)).collect();
+        let data = serde_json::json!({ "words": new, "absent": absent }).to_string();
+        self.words.extend(new);
+        Some(Event::default().event("words").data(data))
+    }
+
+    /// Pictures and lists that changed.
+    async fn parts(&mut self) -> Option<Event> {
+        if Instant::now() < self.next_parts {
+            return None;
+        }
+        self.next_parts = Instant::now() + PARTS_EVERY;
+        let node = self.node;
+        let (parts, stamp) = aside(self.page.clone(), move |p| p.view.parts(node)).await?;
+        let known = |place: &str| stamp == self.drawn && View::is_of_log(place);
+        let new: HashMap<_, _> =
+            parts.into_iter().filter(|(k, v)| self.sent.get(k) != Some(v) && !known(k)).collect();
+        if new.is_empty() {
+            return None;
+        }
+        let data = serde_json::to_string(&new).unwrap_or_default();
+        self.sent.extend(new);
+        Some(Event::default().event("parts").data(data))
+    }
+}
+
+/// Words at every change, at most ten times a second; pictures every few seconds.
 async fn live(
     State(page): State<Arc<Page>>,
+    uri: Uri,
 ) -> Sse<impl futures_util::Stream<Item = Result<Event, Infallible>>> {
     let now = Instant::now();
-    let stream = Stream { page, began: now, seen: u64::MAX, next_parts: now, sent: HashMap::new() };
+    let stream = Stream {
+        node: page.view.choose(node_asked(&uri)),
+        drawn: asked(&uri, "drawn").unwrap_or(0),
+        page,
+        began: now,
+        seen: u64::MAX,
+        next_words: now,
+        next_parts: now,
+        words: Words::new(),
+        sent: HashMap::new(),
+    };
     let events = futures_util::stream::unfold(stream, |mut s| async move {
         loop {
-            if s.began.elapsed() > LONGEST_STREAM || s.page.shared.is_stopping() {
+            if s.began.elapsed() > LONGEST_STREAM || s.page.view.shared.is_stopping() {
                 return None;
             }
-            s.page.shared.looked_at();
-            if Instant::now() >= s.next_parts {
-                s.next_parts = Instant::now() + Duration::from_secs(3);
-                let parts = aside(s.page.clone(), |p| p.parts(true)).await.unwrap_or_default();
-                let new: HashMap<_, _> =
-                    parts.into_iter().filter(|(k, v)| s.sent.get(k) != Some(v)).collect();
-                if !new.is_empty() {
-                    let data = serde_json::to_string(&new).unwrap_or_default();
-                    s.sent.extend(new);
-                    return Some((Ok(Event::default().event("parts").data(data)), s));
-                }
+            s.page.view.shared.looked_at();
+            if let Some(event) = s.words() {
+                return Some((Ok(event), s));
             }
-            let version = s.page.shared.version();
-            if version != s.seen {
-                s.seen = version;
-                let data = s.page.words().to_string();
-                return Some((Ok(Event::default().event("words").data(data)), s));
+            if let Some(event) = s.parts().await {
+                return Some((Ok(event), s));
             }
-            tokio::time::sleep(Duration::from_millis(200)).await;
+            tokio::time::sleep(LOOK_EVERY).await;
         }
     });
     Sse::new(events).keep_alive(KeepAlive::default())

@@ -8,13 +8,18 @@
 //! - their sum: a whole unit lost, accepted only where the size of the step fits a unit.
 //!
 //! The level that counts as normal follows slowly (some weeks), so that seasons do not add up
-//! to an alarm; while a sum is growing it stands still.
+//! to an alarm; while a sum is growing it stands still. What it follows is judged apart, week by
+//! week ([`slow`]). A shift that takes back an earlier one is a repair.
 
+mod armed;
 pub mod excursion;
 pub mod fit;
+pub mod slow;
 
-use excursion::Excursion;
+use super::usual::UsualPeak;
+use armed::Armed;
 use fit::{Fit, TERMS, apart_terms, expected, total_terms};
+use slow::SlowTerms;
 
 /// Parameters of the watch; the defaults are those that the published simulation uses.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -35,6 +40,8 @@ pub struct Terms {
     pub over_learnt: f64,
     /// Batches over which the normal level follows.
     pub follow_batches: f64,
+    /// Limits of the slow loss.
+    pub slow: SlowTerms,
 }
 
 impl Default for Terms {
@@ -48,6 +55,7 @@ impl Default for Terms {
             batches: 12.0,
             over_learnt: 2.5,
             follow_batches: 400.0,
+            slow: SlowTerms::default(),
         }
     }
 }
@@ -72,6 +80,8 @@ pub struct Sample {
     pub end_ms: i64,
     /// Length in seconds.
     pub duration_s: f64,
+    /// Phases that the wiring has, 1 to 3; the rest of the figures is not looked at.
+    pub phases: usize,
     /// RMS voltage of the phases, in V.
     pub v_v: [f64; 3],
     /// Active power of the phases, in W.
@@ -97,6 +107,32 @@ pub enum Loss {
         /// Which unit it fits, its place in the list.
         unit: usize,
     },
+    /// The total rose slowly, by a share of what is installed that counts.
+    Slow {
+        /// Rise of the total at like load and voltage since it was learnt, in var.
+        rise_var: f64,
+        /// Weeks with running time since then.
+        weeks: u32,
+    },
+    /// The phases moved back together: the phase that was found lost is there again.
+    PhaseBack {
+        /// The phase, 0 to 2.
+        phase: usize,
+    },
+    /// The unit that was found lost is there again.
+    UnitBack {
+        /// The unit.
+        unit: usize,
+    },
+    /// The slow loss is gone.
+    SlowBack,
+}
+
+impl Loss {
+    /// Whether it is a loss and not its end.
+    pub fn is_loss(&self) -> bool {
+        matches!(self, Loss::Phase { .. } | Loss::Unit { .. } | Loss::Slow { .. })
+    }
 }
 
 /// A loss with its evidence.
@@ -143,28 +179,19 @@ impl Batch {
 const LINES: usize = 4;
 
 /// Terms and values of a record.
-fn lines(s: &Sample, nominal_v: f64) -> ([[f64; TERMS]; LINES], [f64; LINES]) {
-    let u = s.v_v.map(|v| v / nominal_v);
+fn lines(s: &Sample, reference_v: f64) -> ([[f64; TERMS]; LINES], [f64; LINES]) {
+    let n = s.phases.clamp(1, 3);
+    let u = s.v_v.map(|v| v / reference_v);
     let p = s.p_w.map(|p| p * 1e-3);
-    let mean = |x: &[f64; 3]| (x[0] + x[1] + x[2]) / 3.0;
+    let count = n as f64;
+    let mean = |x: &[f64; 3]| x[..n].iter().sum::<f64>() / count;
     let (mean_u, mean_p, mean_q) = (mean(&u), mean(&p), mean(&s.q1_var));
-    let one = |k: usize| apart_terms(u[k], mean_u, p[k], mean_p);
-    (
-        [one(0), one(1), one(2), total_terms(mean_u, 3.0 * mean_p)],
-        [s.q1_var[0] - mean_q, s.q1_var[1] - mean_q, s.q1_var[2] - mean_q, 3.0 * mean_q],
-    )
-}
-
-#[derive(Clone, Debug)]
-struct Armed {
-    model: [[f64; TERMS]; LINES],
-    normal: [f64; LINES],
-    phase_shift_var: f64,
-    phase_limit: f64,
-    unit_shift_var: f64,
-    unit_limit: f64,
-    phases: [[Excursion; 2]; 3],
-    sum: Excursion,
+    let x = |k: usize| match k < n {
+        true => apart_terms(u[k], mean_u, p[k], mean_p),
+        false => [0.0; TERMS],
+    };
+    let y = |k: usize| if k < n { s.q1_var[k] - mean_q } else { 0.0 };
+    ([x(0), x(1), x(2), total_terms(mean_u, count * mean_p)], [y(0), y(1), y(2), count * mean_q])
 }
 
 #[derive(Clone, Debug)]
@@ -184,25 +211,29 @@ impl Default for State {
     }
 }
 
+/// Records whose voltage is this far from the reference are of another supply, or of none.
+const VOLTAGE_OFF: f64 = 0.5;
+
 /// The watch over one feeder's correction.
 #[derive(Clone, Debug)]
 pub struct CorrectionWatch {
     terms: Terms,
     bank: Bank,
-    nominal_v: f64,
-    usual_peak_w: f64,
+    reference_v: Option<f64>,
+    peak: UsualPeak,
     batch: Batch,
     state: State,
 }
 
 impl CorrectionWatch {
-    /// Begins to learn; `nominal_v` is a phase's nominal voltage in V.
-    pub fn new(terms: Terms, bank: Bank, nominal_v: f64) -> Self {
+    /// Begins to learn; `nominal_v` is a phase's nominal voltage in V, else the first record's
+    /// stands for it.
+    pub fn new(terms: Terms, bank: Bank, nominal_v: Option<f64>) -> Self {
         CorrectionWatch {
             terms,
             bank,
-            nominal_v,
-            usual_peak_w: 0.0,
+            reference_v: nominal_v,
+            peak: UsualPeak::default(),
             batch: Batch::default(),
             state: State::default(),
         }
@@ -221,18 +252,29 @@ impl CorrectionWatch {
 
     /// Whether a record counts as running time, once the usual peak is known.
     pub fn is_running(&self, s: &Sample) -> bool {
-        let p: f64 = s.p_w.iter().sum();
-        p > self.terms.running_share * self.usual_peak_w && p > 0.0
+        let p = total(&s.p_w, s.phases);
+        self.peak.watts().is_some_and(|peak| p > self.terms.running_share * peak)
     }
 
     /// Takes the next record; says what was lost when a sum passes its limit.
+    ///
+    /// Records with anything that is not a number, or without voltage, are passed over.
     pub fn take(&mut self, s: &Sample) -> Option<Finding> {
-        let p: f64 = s.p_w.iter().sum();
-        self.usual_peak_w = self.usual_peak_w.max(p);
-        if !self.is_running(s) || s.duration_s <= 0.0 {
+        let n = s.phases.clamp(1, 3);
+        let (p_w, v_v) = (total(&s.p_w, n), total(&s.v_v, n) / n as f64);
+        if !(p_w + total(&s.q1_var, n)).is_finite() || s.duration_s <= 0.0 || v_v <= 0.0 {
             return None;
         }
-        let (x, y) = lines(s, self.nominal_v);
+        self.peak.take(p_w, s.duration_s, true);
+        if !self.is_running(s) {
+            return None;
+        }
+        let reference_v = *self.reference_v.get_or_insert(v_v);
+        let near = |v: &f64| libm::fabs(v / reference_v - 1.0) < VOLTAGE_OFF;
+        if !s.v_v[..n].iter().all(near) {
+            return None;
+        }
+        let (x, y) = lines(s, reference_v);
         self.batch.add(s, &x, &y);
         if let State::Learning { fits, since_ms, running_s, .. } = &mut self.state {
             for k in 0..LINES {
@@ -263,125 +305,6 @@ impl CorrectionWatch {
     }
 }
 
-impl Armed {
-    fn new(model: [[f64; TERMS]; LINES], learnt: &[Batch], terms: &Terms, bank: &Bank) -> Armed {
-        let n = learnt.len().max(1) as f64;
-        let residuals: Vec<_> = learnt.iter().map(|b| b.residuals(&model)).collect();
-        let normal: [f64; LINES] =
-            std::array::from_fn(|k| residuals.iter().map(|r| r[k]).sum::<f64>() / n);
-        // Without a list of units: what stands out of the scatter.
-        let scatter: [f64; LINES] = std::array::from_fn(|k| {
-            let square: f64 =
-                residuals.iter().map(|r| (r[k] - normal[k]) * (r[k] - normal[k])).sum();
-            libm::sqrt(square / n)
-        });
-        let scatter_apart = scatter[0].max(scatter[1]).max(scatter[2]);
-        let scatter_sum = scatter[3];
-        // An open leg of a delta unit takes a third of its kvar, half from each of two phases;
-        // against the mean of the phases the third one then stands off by a ninth of the unit.
-        let phase_shift_var = bank.smallest_var().map_or(3.0 * scatter_apart, |u| u / 9.0);
-        let unit_shift_var = bank.smallest_var().unwrap_or(3.0 * scatter_sum);
-        let mut armed = Armed {
-            model,
-            normal,
-            phase_shift_var,
-            phase_limit: f64::INFINITY,
-            unit_shift_var,
-            unit_limit: f64::INFINITY,
-            phases: Default::default(),
-            sum: Excursion::default(),
-        };
-        let (mut most_phase, mut most_sum) = (0.0f64, 0.0f64);
-        for b in learnt {
-            armed.add(b, terms);
-            most_phase = armed.phases.as_flattened().iter().fold(most_phase, |m, e| m.max(e.sum));
-            most_sum = most_sum.max(armed.sum.sum);
-        }
-        armed.phases = Default::default();
-        armed.sum = Excursion::default();
-        armed.normal = normal;
-        armed.phase_limit = (terms.batches * phase_shift_var).max(terms.over_learnt * most_phase);
-        armed.unit_limit = (terms.batches * unit_shift_var).max(terms.over_learnt * most_sum);
-        armed
-    }
-
-    fn add(&mut self, batch: &Batch, terms: &Terms) {
-        let r = batch.residuals(&self.model);
-        let off: [f64; LINES] = std::array::from_fn(|k| r[k] - self.normal[k]);
-        let allowance = terms.allowance * self.phase_shift_var;
-        for ([up, down], off) in self.phases.iter_mut().zip(off) {
-            up.add(off, allowance, batch.start_ms);
-            down.add(-off, allowance, batch.start_ms);
-        }
-        self.sum.add(off[3], terms.allowance * self.unit_shift_var, batch.start_ms);
-        let grown = self.phases.as_flattened().iter().map(|e| e.sum).fold(0.0, f64::max);
-        if grown < self.phase_limit / 3.0 {
-            for (normal, off) in self.normal.iter_mut().zip(off).take(3) {
-                *normal += off / terms.follow_batches;
-            }
-        }
-        if self.sum.sum < self.unit_limit / 3.0 {
-            self.normal[3] += off[3] / terms.follow_batches;
-        }
-    }
-
-    fn take(&mut self, batch: &Batch, terms: &Terms, bank: &Bank) -> Option<Finding> {
-        self.add(batch, terms);
-        let hours = |e: &Excursion| f64::from(e.batches) * terms.batch_s / 3600.0;
-        let over = self
-            .phases
-            .as_flattened()
-            .iter()
-            .copied()
-            .filter(|e| e.sum > self.phase_limit)
-            .max_by(|a, b| a.sum.total_cmp(&b.sum));
-        if let Some(e) = over {
-            let apart_var: [f64; 3] = std::array::from_fn(|k| {
-                let [up, down] = self.phases[k];
-                if up.sum >= down.sum { up.mean() } else { -down.mean() }
-            });
-            let phase = (0..3).max_by(|a, b| apart_var[*a].total_cmp(&apart_var[*b])).unwrap_or(0);
-            let finding = Finding {
-                loss: Loss::Phase { phase, apart_var },
-                since_ms: e.since_ms,
-                running_h: hours(&e),
-            };
-            self.settle();
-            return Some(finding);
-        }
-        if self.sum.sum > self.unit_limit {
-            let e = self.sum;
-            let rise_var = e.mean();
-            let fits = bank
-                .units_var
-                .iter()
-                .enumerate()
-                .map(|(unit, var)| (unit, libm::fabs(rise_var - var) / var))
-                .min_by(|a, b| a.1.total_cmp(&b.1))
-                .filter(|(_, off)| *off < 0.25);
-            self.sum = Excursion::default();
-            self.normal[3] += rise_var;
-            if let Some((unit, _)) = fits {
-                return Some(Finding {
-                    loss: Loss::Unit { rise_var, unit },
-                    since_ms: e.since_ms,
-                    running_h: hours(&e),
-                });
-            }
-        }
-        None
-    }
-
-    /// Takes the state after a finding as the new normal, so that the next loss is seen too.
-    ///
-    /// The limit doubles: a feeder that is found again and again is restless, not losing units.
-    fn settle(&mut self) {
-        for k in 0..3 {
-            let [up, down] = self.phases[k];
-            let moved = if up.sum >= down.sum { up.mean() } else { -down.mean() };
-            self.normal[k] += moved;
-        }
-        self.phases = Default::default();
-        self.phase_limit *= 2.0;
-    }
+fn total(x: &[f64; 3], phases: usize) -> f64 {
+    x.iter().take(phases).sum()
 }
