@@ -177,11 +177,17 @@ impl Year {
     ) -> Result<Year, ExtrapolationError> {
         let made = extended(series, tariff, zone, Horizon::Year, seasons)?;
         let whole = made.series;
-        let at = |(step, level): (&u32, &u8)| u32::from(*level) * series.len() as u32 + *step;
+        // Only levels that a step of the year takes are replayed.
+        let mut used = made.level.clone();
+        used.sort_unstable();
+        used.dedup();
+        let at = |(step, level): (&u32, &u8)| {
+            used.binary_search(level).unwrap_or(0) as u32 * series.len() as u32 + *step
+        };
         let source: Vec<u32> = made.source.iter().zip(&made.level).map(at).collect();
         let same = source.len() == series.len()
             && source.iter().enumerate().all(|(k, s)| k == *s as usize);
-        let levels = if same { vec![Level::SAME] } else { made.levels };
+        let levels: Vec<Level> = used.iter().map(|l| made.levels[usize::from(*l)]).collect();
         let plan = Plan::new(&whole, tariff, zone)?;
         let sum = |x: &[f64]| x.iter().sum::<f64>();
         // What is replayed: the log at every level.

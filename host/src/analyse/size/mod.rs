@@ -22,7 +22,7 @@ use crate::analyse::bill::extrapolate::{
     Extrapolation, ExtrapolationError, Horizon, bill_following,
 };
 use crate::analyse::bill::quantities::MonthQuantities;
-use crate::analyse::bill::seasons::Seasons;
+use crate::analyse::bill::seasons::{Level, Seasons};
 use crate::analyse::series::LoadSeries;
 use crate::analyse::survey::clock::{LocalClock, Moment};
 use crate::analyse::tariff::Tariff;
@@ -304,7 +304,7 @@ pub fn size(job: &Job<'_>) -> Result<Sizing, SizeError> {
     }
     let year = Year::of(job.series, tariff, zone, seasons.as_ref())?;
     let (records, log_course) = (course.len(), course);
-    let leveled = (year.levels.len() > 1)
+    let leveled = (year.levels != [Level::SAME])
         .then(|| (job.series.at_levels(&year.levels), layout.at_levels(&log_course, &year.levels)));
     let (series, course) = match &leveled {
         Some((series, course)) => (series, course),

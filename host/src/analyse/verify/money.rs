@@ -19,6 +19,9 @@ use rust_decimal::prelude::ToPrimitive;
 use serde::Serialize;
 use std::path::{Path, PathBuf};
 
+/// Uncertainty over drop up to which the drop is followed over the loads.
+const CLEAR: f64 = 0.5;
+
 /// Days of a year, for a saving over another time set against a yearly one.
 const YEAR_DAYS: f64 = 365.25;
 
@@ -229,9 +232,11 @@ impl Drops {
             }
         }
         let mean = if time > 0.0 { sum / time } else { 0.0 };
-        // Curves that say another thing than the comparison of like loads are not followed.
+        // A drop that its uncertainty drowns has no shape, and curves that say another thing than
+        // the comparison of like loads are not followed: then it is the same at all loads.
         let factor = if mean.abs() > 0.0 { v.total.measured_var / mean } else { 0.0 };
-        if (0.5..=2.0).contains(&factor) {
+        let clear = v.total.uncertainty_var <= CLEAR * v.total.measured_var.abs();
+        if clear && (0.5..=2.0).contains(&factor) {
             drops.factor = factor;
         } else {
             drops.points.clear();

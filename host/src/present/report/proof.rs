@@ -17,7 +17,10 @@ pub(super) fn sentence(m: &Material<'_>) -> Option<String> {
     let w = words_of_proof::words(m.proof?);
     let mut all = vec![w.verdict];
     all.extend(w.why);
-    all.extend(m.saved.and_then(|s| saved::sentences(s, m.proof?).into_iter().next()));
+    // Money that is not proven is told in the section, beside what it lacks, and not here.
+    if matches!(m.proof?.verdict.outcome, Outcome::Worked | Outcome::Partly) {
+        all.extend(m.saved.and_then(|s| saved::sentences(s, m.proof?).into_iter().next()));
+    }
     Some(all.join(" "))
 }
 
