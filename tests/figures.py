@@ -42,6 +42,8 @@ def main():
     demo = week()
     survey = run("cargo", "bench", "-q", "--locked", "-p", "wattless-tests", "--bench", "survey_year")
     bill = run("cargo", "bench", "-q", "--locked", "-p", "wattless-tests", "--bench", "bill_year")
+    size = run("cargo", "bench", "-q", "--locked", "-p", "wattless-tests", "--bench", "size_year")
+    report = run("cargo", "bench", "-q", "--locked", "-p", "wattless-tests", "--bench", "report_year")
     frames = run(sys.executable, "tests/polars_ratio.py")
     store = run("cargo", "run", "-q", "--release", "--locked", "-p", "wattless", "--example", "store_speed")
     node = run("cargo", "test", "-q", "--locked", "-p", "wattless-node", "--test", "node",
@@ -70,6 +72,11 @@ def main():
         ("bill of a year, reading the store included; times faster than polars",
          find(r"wattless: ([\d.]+) ms", frames, "bill time") + " ms; "
          + find(r"([\d.]+) times faster", frames, "ratio")),
+        ("sizing: a year of one-minute records through 1,000 candidates, one core",
+         find(r"1000 candidates: ([\d.]+) s", size, "sizing time") + " s"),
+        ("report of that year: from the store to what is said; its HTML",
+         find(r"decided report: (\d+) ms", report, "report time") + " + "
+         + find(r"HTML: (\d+) ms", report, "HTML time") + " ms"),
         ("records stored a second, 512 a transaction",
          find(r"append\s+(\d+) records/s", store, "append speed")),
         ("state of a node with its link, no heap",

@@ -2,12 +2,15 @@
 
 Both read the files, sum the phases, and make energies, 15-minute demand and PF of every month;
 file reading is included on both sides, times are taken inside each process, best of several.
-Results must agree. Needs polars (pip); without --store a year of one-minute records is made.
+Results must agree. polars is installed below target/; without --store a year of one-minute
+records is made.
 
 Usage: polars_ratio.py [--store FOLDER]
 """
 
 import argparse, json, pathlib, subprocess, sys, tempfile, time
+
+from python_env import environment
 
 ROOT = pathlib.Path(__file__).resolve().parent.parent
 RUNS = 9
@@ -52,7 +55,10 @@ def main():
     parser.add_argument("--store")
     parser.add_argument("--at-least", type=float, default=2.0)
     args = parser.parse_args()
-    import polars as pl
+    try:
+        import polars as pl
+    except ModuleNotFoundError:
+        return subprocess.run([environment("polars"), __file__, *sys.argv[1:]]).returncode
 
     with tempfile.TemporaryDirectory() as folder:
         store = args.store

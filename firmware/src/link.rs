@@ -52,7 +52,11 @@ impl LinkServer {
         match answer {
             Ok(reply) => self.encode(FrameKind::Reply, number, &reply),
             Err(refusal) => {
-                node.count_link_error();
+                // Asking too early, or for what is gone, is no fault of the link.
+                use Refusal::{NoCapture, NoSuchRecord, NotReady};
+                if !matches!(refusal, NoCapture | NoSuchRecord | NotReady) {
+                    node.count_link_error();
+                }
                 self.encode(FrameKind::Refusal, number, &refusal)
             }
         }

@@ -58,7 +58,7 @@ flags! {
     /// The neutral current is that of a sensor, not the sum of the phases' currents.
     NEUTRAL_MEASURED = 17, "neutral_measured", "the neutral current is measured by a sensor of its own";
     /// The neutral's sensor and the sum of the phases' currents do not agree.
-    NEUTRAL_DIFFERS = 18, "neutral_differs", "the neutral's sensor does not read what the phases leave: turned, on another conductor, or leakage";
+    NEUTRAL_DIFFERS = 18, "neutral_differs", "the neutral's sensor does not read what the phases leave: on another conductor, wrong ratio, or leakage";
 }
 
 impl Flags {

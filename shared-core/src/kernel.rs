@@ -27,8 +27,14 @@ pub struct Reference {
     neg_sin: [i32; BLOCK],
     /// The same numbers as doubles, in the places behind the channels.
     #[cfg(feature = "wide")]
-    doubles: [[f64; ACTIVE + 2]; BLOCK],
+    doubles: Doubles,
 }
+
+/// Rows of a reference, each a line of the processor's cache.
+#[cfg(feature = "wide")]
+#[derive(Clone, Copy, Debug)]
+#[repr(align(64))]
+struct Doubles([[f64; ACTIVE + 2]; BLOCK]);
 
 impl Reference {
     /// A reference of zeros.
@@ -36,15 +42,15 @@ impl Reference {
         cos: [0; BLOCK],
         neg_sin: [0; BLOCK],
         #[cfg(feature = "wide")]
-        doubles: [[0.0; ACTIVE + 2]; BLOCK],
+        doubles: Doubles([[0.0; ACTIVE + 2]; BLOCK]),
     };
 
     /// From cosine and minus sine at each frame of a block.
     pub fn new(cos: [i32; BLOCK], neg_sin: [i32; BLOCK]) -> Self {
         #[cfg(feature = "wide")]
-        let mut doubles = [[0.0; ACTIVE + 2]; BLOCK];
+        let mut doubles = Doubles([[0.0; ACTIVE + 2]; BLOCK]);
         #[cfg(feature = "wide")]
-        for (d, (c, s)) in doubles.iter_mut().zip(cos.iter().zip(&neg_sin)) {
+        for (d, (c, s)) in doubles.0.iter_mut().zip(cos.iter().zip(&neg_sin)) {
             [d[ACTIVE], d[ACTIVE + 1]] = [f64::from(*c), f64::from(*s)];
         }
         Reference {
@@ -287,6 +293,10 @@ pub mod wide {
 
     const LANE_NUMBERS: Row = [0.0, 1.0, 2.0, 3.0, 4.0, 5.0, 6.0, 7.0];
 
+    /// A few rows, each a line of the processor's cache.
+    #[repr(align(64))]
+    struct Rows([Row; CHUNK]);
+
     /// Sums of products with each channel; plain sum; peak.
     type Products = [Row; ACTIVE + 2];
 
@@ -346,7 +356,7 @@ pub mod wide {
             for (place, frame) in last.iter_mut().zip(rest) {
                 *place = *frame;
             }
-            let (references, _) = self.reference.doubles.as_chunks::<CHUNK>();
+            let (references, _) = self.reference.doubles.0.as_chunks::<CHUNK>();
             for part in 0..LANES / S::F64_LANES {
                 let mut acc = [simd.splat_f64s(0.0); ACTIVE + 2];
                 for (frames, references) in whole.iter().zip(references) {
@@ -372,7 +382,7 @@ pub mod wide {
         references: &[Row; CHUNK],
         part: usize,
     ) {
-        let mut rows = [[0.0; LANES]; CHUNK];
+        let mut rows = Rows([[0.0; LANES]; CHUNK]);
         for k in 0..CHUNK {
             let mut counts = [0.0; LANES];
             for i in 0..LANES {
@@ -383,7 +393,7 @@ pub mod wide {
                     S::as_simd_f64s(&LANE_NUMBERS).0[part],
                     simd.splat_f64s(ACTIVE as f64),
                 );
-                S::as_mut_simd_f64s(&mut rows[k]).0[part] = simd.select_f64s(
+                S::as_mut_simd_f64s(&mut rows.0[k]).0[part] = simd.select_f64s(
                     keep,
                     S::as_simd_f64s(&counts).0[part],
                     S::as_simd_f64s(&references[k]).0[part],
@@ -392,7 +402,7 @@ pub mod wide {
         }
         // Read back from memory: spreading one number over the lanes is free in a load, while
         // the compiler's shuffles would take the multipliers' place.
-        let rows = core::hint::black_box(&rows);
+        let Rows(rows) = core::hint::black_box(&rows);
         for k in 0..CHUNK {
             let x = S::as_simd_f64s(&rows[k]).0[part];
             for i in 0..ACTIVE {

@@ -8,6 +8,7 @@ pub mod calibration;
 pub mod chain;
 pub mod complex;
 pub mod correction;
+mod cutter;
 pub mod demand;
 pub mod distortion;
 pub mod extend;

@@ -203,14 +203,16 @@ impl Moments {
         self.orders.as_ref().map(|o| o.highest)
     }
 
-    /// RMS of what the neutral's sensor reads beyond a weighted sum, over all orders.
+    /// RMS of what the neutral's sensor reads beyond a weighted sum, over all orders, whichever
+    /// way round the sensor is: no reading depends on that.
     pub(crate) fn neutral_beyond(&self, sum: &Weights) -> Option<f64> {
         let (o, sum) = (self.orders.as_ref()?, self.orders(sum));
-        let mut square = 0.0f32;
+        let (mut along, mut against) = (0.0f32, 0.0f32);
         for (x, y) in o.channels[NEUTRAL].iter().zip(&sum).take(o.highest + 1).skip(1) {
-            square += (*x - *y).norm_sq();
+            along += (*x - *y).norm_sq();
+            against += (*x + *y).norm_sq();
         }
-        self.neutral.as_ref().map(|_| libm::sqrt(f64::from(square)))
+        self.neutral.as_ref().map(|_| libm::sqrt(f64::from(along.min(against))))
     }
 
     /// Harmonics of the neutral's sensor.

@@ -7,7 +7,7 @@
 use crate::accumulate::Sums;
 use crate::complex::Complex;
 use crate::spread::{CELLS, SPREAD, Spreader, Sum, WEIGHT_ONE, bell_transform};
-use crate::transform::{Lanes, Signal, cos_sin};
+use crate::transform::{Lanes, Signal, cos_sin, less, sum, times};
 use core::f64::consts::{PI, SQRT_2};
 use core::ops::{Add, AddAssign, Mul, Sub};
 
@@ -170,11 +170,16 @@ impl Spectrum {
             return;
         }
         let step = Complex32::from(turn.scale(1.0 / size));
+        // One order's turn waits for the last one's: once for all channels.
+        let mut turns = [step; ORDERS + 1];
+        let mut at = step;
+        for turn in turns.iter_mut().skip(1) {
+            *turn = at;
+            at = at * step;
+        }
         for orders in &mut self.channels {
-            let mut at = step;
-            for x in orders.iter_mut().take(self.highest + 1).skip(1) {
-                *x = *x * at;
-                at = at * step;
+            for (x, turn) in orders.iter_mut().zip(&turns).take(self.highest + 1).skip(1) {
+                *x = *x * *turn;
             }
         }
     }
@@ -194,11 +199,17 @@ fn read_lanes<const L: usize>(spreader: &Spreader, first: usize, scale: f32, s: 
         lanes
     });
     signal.transform();
-    for (h, undo) in UNDO.iter().enumerate().take(s.highest + 1) {
+    // Side by side first, then by channel: the products are vector operations where there are any.
+    let mut lines = [([0.0; L], [0.0; L]); ORDERS + 1];
+    for (h, (line, undo)) in lines.iter_mut().zip(&UNDO).enumerate().take(s.highest + 1) {
         let (re, im) = signal.order(h);
         let undo = undo.scale(scale);
-        for (c, orders) in s.channels.iter_mut().skip(first).take(L).enumerate() {
-            orders[h] = Complex32::new(re[c], im[c]) * undo;
+        line.0 = less(times(re, undo.re), times(im, undo.im));
+        line.1 = sum(times(re, undo.im), times(im, undo.re));
+    }
+    for (c, orders) in s.channels.iter_mut().skip(first).take(L).enumerate() {
+        for (x, (re, im)) in orders.iter_mut().zip(&lines).take(s.highest + 1) {
+            *x = Complex32::new(re[c], im[c]);
         }
     }
 }

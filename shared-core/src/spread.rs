@@ -40,6 +40,7 @@ const ROW: usize = if cfg!(feature = "wide") { 8 } else { TAPS };
 
 /// Weights at the start of a stretch of the cell, and what they grow by along it.
 #[derive(Clone, Copy)]
+#[cfg_attr(feature = "wide", repr(align(64)))]
 struct Row {
     base: [i32; ROW],
     slope: [i32; ROW],
@@ -310,11 +311,11 @@ mod wide {
     /// Frames worked out at a time.
     const PIECE: usize = 16;
 
-    /// Weights and channels of a few frames, as doubles.
+    /// Weights of a few frames, as doubles: a row is a line of the processor's cache.
+    #[repr(align(64))]
     struct Piece {
-        first: [usize; PIECE],
         weights: [[f64; ROW]; PIECE],
-        counts: [[f64; LANES]; PIECE],
+        first: [u8; PIECE],
     }
 
     impl WithSimd for Work<'_> {
@@ -322,31 +323,24 @@ mod wide {
 
         #[inline(always)]
         fn with_simd<S: Simd>(self, simd: S) {
-            let mut piece = Piece {
-                first: [0; PIECE],
-                weights: [[0.0; ROW]; PIECE],
-                counts: [[0.0; LANES]; PIECE],
-            };
+            let mut piece = Piece { weights: [[0.0; ROW]; PIECE], first: [0; PIECE] };
             let mut phases = self.spreader.phases;
             for frames in self.frames.chunks(PIECE) {
-                for (n, frame) in frames.iter().enumerate() {
+                for n in 0..frames.len() {
                     let (first, weights) = place(phases.take());
-                    piece.first[n] = first;
-                    // By way of arrays of their own: those become vector operations.
-                    let (mut doubles, mut counts) = ([0.0; ROW], [0.0; LANES]);
+                    piece.first[n] = first as u8;
+                    // By way of an array of its own: that becomes a vector operation.
+                    let mut doubles = [0.0; ROW];
                     for k in 0..ROW {
                         doubles[k] = f64::from(weights[k]);
                     }
-                    for k in 0..LANES {
-                        counts[k] = f64::from(frame.counts()[k]);
-                    }
-                    (piece.weights[n], piece.counts[n]) = (doubles, counts);
+                    piece.weights[n] = doubles;
                 }
                 // Read back from memory: one number spreads over all lanes in the load itself.
                 let piece = core::hint::black_box(&piece);
                 let cells = &mut self.spreader.cells;
                 for part in 0..LANES / S::F64_LANES {
-                    add_part(simd, cells, piece, frames.len(), part);
+                    add_part(simd, cells, piece, frames, part);
                 }
             }
             self.spreader.phases = phases;
@@ -356,23 +350,34 @@ mod wide {
     /// Adds one part of the lanes. The sums of the cells at hand stay in registers and go to
     /// memory when the phase has left them behind: neighbouring frames reach the same cells.
     #[inline(always)]
-    fn add_part<S: Simd>(simd: S, cells: &mut Cells, piece: &Piece, frames: usize, part: usize) {
+    fn add_part<S: Simd>(simd: S, cells: &mut Cells, piece: &Piece, frames: &[Frame], part: usize) {
         let zero = simd.splat_f64s(0.0);
         let mut sums = [zero; TAPS];
         let mut first = piece.first[0];
-        for n in 0..frames.min(PIECE) {
+        for (n, frame) in frames.iter().enumerate().take(PIECE) {
             let next = piece.first[n];
-            if next.wrapping_sub(first) > TAPS {
-                put(simd, cells, first, &sums, part);
-                sums = [zero; TAPS];
-                first = next;
+            // One branch for the usual cases: at 8000 frames a second a cell or two.
+            match next.wrapping_sub(first) {
+                0 => {}
+                1 => {
+                    put(simd, cells, first, &[sums[0]], part);
+                    sums = [sums[1], sums[2], sums[3], sums[4], zero];
+                }
+                2 => {
+                    put(simd, cells, first, &[sums[0], sums[1]], part);
+                    sums = [sums[2], sums[3], sums[4], zero, zero];
+                }
+                _ => {
+                    put(simd, cells, first, &sums, part);
+                    sums = [zero; TAPS];
+                }
             }
-            while first < next {
-                put(simd, cells, first, &[sums[0]], part);
-                sums = [sums[1], sums[2], sums[3], sums[4], zero];
-                first += 1;
+            first = next;
+            let mut counts = [0.0; LANES];
+            for k in 0..LANES {
+                counts[k] = f64::from(frame.counts()[k]);
             }
-            let x = S::as_simd_f64s(&piece.counts[n]).0[part];
+            let x = S::as_simd_f64s(&counts).0[part];
             for k in 0..TAPS {
                 sums[k] = simd.mul_add_f64s(simd.splat_f64s(piece.weights[n][k]), x, sums[k]);
             }
@@ -385,11 +390,13 @@ mod wide {
     fn put<S: Simd, const N: usize>(
         simd: S,
         cells: &mut Cells,
-        first: usize,
+        first: u8,
         sums: &[S::f64s; N],
         part: usize,
     ) {
-        if let Some(cells) = cells.0.get_mut(first..).and_then(|c| c.first_chunk_mut::<N>()) {
+        if let Some(cells) =
+            cells.0.get_mut(usize::from(first)..).and_then(|c| c.first_chunk_mut::<N>())
+        {
             for k in 0..N {
                 let cell = &mut S::as_mut_simd_f64s(&mut cells[k]).0[part];
                 *cell = simd.add_f64s(*cell, sums[k]);

@@ -66,20 +66,29 @@ const fn reversed(n: usize) -> usize {
 
 /// 256 real numbers a channel, laid out for the transform.
 #[derive(Clone, Debug)]
+#[cfg_attr(feature = "wide", repr(align(64)))]
 pub(crate) struct Signal<const L: usize> {
     re: [Lanes<L>; HALF],
     im: [Lanes<L>; HALF],
 }
 
 impl<const L: usize> Signal<L> {
-    /// Takes the numbers in order.
+    /// Takes the numbers; does the first two stages on the way, whose turns are quarters.
     #[inline(always)]
     pub(crate) fn fill(mut number: impl FnMut(usize) -> Lanes<L>) -> Self {
         let mut s = Signal { re: [[0.0; L]; HALF], im: [[0.0; L]; HALF] };
-        for n in 0..HALF {
-            let at = reversed(n);
-            s.re[at] = number(2 * n);
-            s.im[at] = number(2 * n + 1);
+        let (re, _) = s.re.as_chunks_mut::<4>();
+        let (im, _) = s.im.as_chunks_mut::<4>();
+        for (group, (re, im)) in re.iter_mut().zip(im).enumerate() {
+            let mut pair = |k: usize| {
+                let n = reversed(4 * group + k);
+                (number(2 * n), number(2 * n + 1))
+            };
+            let [(ar, ai), (br, bi), (cr, ci), (dr, di)] = [pair(0), pair(1), pair(2), pair(3)];
+            let (sr, si, tr, ti) = (sum(ar, br), sum(ai, bi), less(ar, br), less(ai, bi));
+            let (ur, ui, vr, vi) = (sum(cr, dr), sum(ci, di), less(cr, dr), less(ci, di));
+            *re = [sum(sr, ur), sum(tr, vi), less(sr, ur), less(tr, vi)];
+            *im = [sum(si, ui), less(ti, vr), less(si, ui), sum(ti, vr)];
         }
         s
     }
@@ -87,7 +96,6 @@ impl<const L: usize> Signal<L> {
     /// Transforms in place; [`Signal::order`] reads the result.
     #[inline(always)]
     pub(crate) fn transform(&mut self) {
-        self.first_two_stages();
         let mut span = 4;
         while span < HALF {
             let stride = HALF / (2 * span);
@@ -103,35 +111,14 @@ impl<const L: usize> Signal<L> {
         }
     }
 
-    /// Groups of four, whose turns are quarters.
-    #[inline(always)]
-    fn first_two_stages(&mut self) {
-        let (re, _) = self.re.as_chunks_mut::<4>();
-        let (im, _) = self.im.as_chunks_mut::<4>();
-        for (re, im) in re.iter_mut().zip(im) {
-            for c in 0..L {
-                let [ar, br, cr, dr] = [re[0][c], re[1][c], re[2][c], re[3][c]];
-                let [ai, bi, ci, di] = [im[0][c], im[1][c], im[2][c], im[3][c]];
-                let (sr, si, tr, ti) = (ar + br, ai + bi, ar - br, ai - bi);
-                let (ur, ui, vr, vi) = (cr + dr, ci + di, cr - dr, ci - di);
-                [re[0][c], re[1][c], re[2][c], re[3][c]] = [sr + ur, tr + vi, sr - ur, tr - vi];
-                [im[0][c], im[1][c], im[2][c], im[3][c]] = [si + ui, ti - vr, si - ui, ti + vr];
-            }
-        }
-    }
-
     #[inline(always)]
     fn butterfly(&mut self, a: usize, b: usize, (cos, neg_sin): (f32, f32)) {
         let (a, b) = (a % HALF, b % HALF);
         let (ar, ai, br, bi) = (self.re[a], self.im[a], self.re[b], self.im[b]);
-        for c in 0..L {
-            let tr = br[c] * cos - bi[c] * neg_sin;
-            let ti = br[c] * neg_sin + bi[c] * cos;
-            self.re[a][c] = ar[c] + tr;
-            self.im[a][c] = ai[c] + ti;
-            self.re[b][c] = ar[c] - tr;
-            self.im[b][c] = ai[c] - ti;
-        }
+        let tr = less(times(br, cos), times(bi, neg_sin));
+        let ti = sum(times(br, neg_sin), times(bi, cos));
+        (self.re[a], self.im[a]) = (sum(ar, tr), sum(ai, ti));
+        (self.re[b], self.im[b]) = (less(ar, tr), less(ai, ti));
     }
 
     /// Twice the sum of the numbers times e^(−i·2π·order·n/256), for orders 0 to 63.
@@ -139,17 +126,34 @@ impl<const L: usize> Signal<L> {
     pub(crate) fn order(&self, order: usize) -> (Lanes<L>, Lanes<L>) {
         let (a, b) = (order % HALF, (HALF - order) % HALF);
         let (cos, neg_sin) = JOIN[order % (HALF / 2)];
-        let (mut re, mut im) = ([0.0; L], [0.0; L]);
-        for c in 0..L {
-            let (ar, ai, br, bi) = (self.re[a][c], self.im[a][c], self.re[b][c], self.im[b][c]);
-            // The even numbers' part, and the odd ones' times i.
-            let (er, ei) = (ar + br, ai - bi);
-            let (or, oi) = (ai + bi, br - ar);
-            re[c] = er + (or * cos - oi * neg_sin);
-            im[c] = ei + (or * neg_sin + oi * cos);
-        }
+        let (ar, ai, br, bi) = (self.re[a], self.im[a], self.re[b], self.im[b]);
+        // The even numbers' part, and the odd ones' times i.
+        let (er, ei) = (sum(ar, br), less(ai, bi));
+        let (or, oi) = (sum(ai, bi), less(br, ar));
+        let re = sum(er, less(times(or, cos), times(oi, neg_sin)));
+        let im = sum(ei, sum(times(or, neg_sin), times(oi, cos)));
         (re, im)
     }
+}
+
+// Whole lanes at a time, so that each is one vector operation where there are such.
+
+#[inline(always)]
+pub(crate) fn sum<const L: usize>(mut a: Lanes<L>, b: Lanes<L>) -> Lanes<L> {
+    a.iter_mut().zip(b).for_each(|(a, b)| *a += b);
+    a
+}
+
+#[inline(always)]
+pub(crate) fn less<const L: usize>(mut a: Lanes<L>, b: Lanes<L>) -> Lanes<L> {
+    a.iter_mut().zip(b).for_each(|(a, b)| *a -= b);
+    a
+}
+
+#[inline(always)]
+pub(crate) fn times<const L: usize>(mut a: Lanes<L>, k: f32) -> Lanes<L> {
+    a.iter_mut().for_each(|a| *a *= k);
+    a
 }
 
 #[cfg(test)]

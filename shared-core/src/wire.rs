@@ -176,7 +176,7 @@ pub struct Status {
     pub windows: u64,
     /// Records that could not be written since the start.
     pub write_failures: u32,
-    /// Frames on the link that were refused since the start.
+    /// Frames on the link that could not be read or made no sense, since the start.
     pub link_errors: u32,
     /// Whether settings were ever stored.
     pub has_settings: bool,

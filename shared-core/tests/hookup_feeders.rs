@@ -6,7 +6,8 @@
 mod hookup_sim;
 
 use hookup_sim::*;
-use wattless_core::hookup::{HookupInput, Place, Reason, Verdict, check};
+use wattless_core::complex::Complex;
+use wattless_core::hookup::{HookupInput, LoadKind, Place, Reason, Verdict, check};
 use wattless_core::wiring::Wiring;
 
 const WIRINGS: [Wiring; 5] = [
@@ -38,10 +39,15 @@ fn sorts(wiring: Wiring) -> &'static [Sort] {
     }
 }
 
-/// Knowledge: nothing, the load kind, kind and nameplate. What leads or feeds back must be
-/// told: its shifted picture is a plain motor's.
+/// Knowledge: nothing, the load kind, kind and nameplate. What leads by more than 44 degrees or
+/// feeds back must be told: its shifted picture is a loaded motor's.
 fn tell(input: &mut HookupInput, f: &Feeder, told: usize) {
-    let must = matches!(f.sort, Sort::Leading | Sort::Generator);
+    let s = f.v.iter().zip(&f.i).fold(Complex::ZERO, |s, (v, i)| s + *v * i.conj());
+    let must = match f.sort {
+        Sort::Leading => s.arg().to_degrees() < -44.0,
+        Sort::Generator => true,
+        _ => false,
+    };
     if told > 0 || must {
         input.load = kind(f.sort);
     }
@@ -106,7 +112,9 @@ fn right_connections_are_not_blamed() {
                 }
                 let share = f64::from(doubted) / f64::from(loaded);
                 let limit = match (sort, told) {
-                    // Motors, light ones included, need nothing told.
+                    // An idle motor may be a leading load with all clamps shifted by one line.
+                    (Sort::LightMotor, 0) => 1.0,
+                    (Sort::Motor, 0) => 0.15,
                     (Sort::Motor | Sort::LightMotor, _) => 0.002,
                     // A leading or near-unity load at a quarter of the range or less may be an
                     // idle motor with all clamps shifted and turned.
@@ -166,7 +174,9 @@ fn leads_and_clamps_exchanged_together_are_right() {
         for _ in 0..feeders() {
             let f = Feeder::random(&mut rng, Sort::Motor, true);
             let m = Miswiring { v: order, i: order, ..Miswiring::NONE };
-            let report = check(&read(&f, &m, Wiring::FourWire, &mut rng));
+            let mut input = read(&f, &m, Wiring::FourWire, &mut rng);
+            input.load = LoadKind::Motor;
+            let report = check(&input);
             assert_eq!(report.verdict, Verdict::Right, "{report:?}");
             let backwards = (0..3).filter(|k| order[*k] != *k).count() == 2;
             assert_eq!(report.reasons.contains(&Reason::RotationNegative), backwards);

@@ -4,6 +4,8 @@
 //! as a second argument says (1). Every minute goes as a record through all alarms of the watch;
 //! those that are about capacitors count.
 
+use std::sync::atomic::{AtomicU64, Ordering};
+use std::sync::{Mutex, PoisonError};
 use wattless::site::Site;
 use wattless::watch::alarm::correction::{Sample, Terms};
 use wattless::watch::alarm::usual::UsualPeak;
@@ -90,26 +92,38 @@ impl Watch for Full {
 fn main() {
     let argument = |n: usize| std::env::args().nth(n).and_then(|a| a.parse::<u64>().ok());
     let (years, threads) = (argument(1).unwrap_or(1000), argument(2).unwrap_or(1).max(1));
-    let mut all = Tally::default();
+    let next = AtomicU64::new(0);
+    let all = Mutex::new(Tally::default());
     std::thread::scope(|scope| {
-        let run = |thread: u64| {
-            let mut tally = Tally::default();
-            (0..years)
-                .filter(|seed| seed % threads == thread)
-                .for_each(|seed| tally.add(seed, Full::new));
-            tally
-        };
-        let parts: Vec<_> = (0..threads).map(|t| scope.spawn(move || run(t))).collect();
-        for part in parts {
-            match part.join() {
-                Ok(tally) => all.join(tally),
-                Err(_) => panic!("a thread of years ended early"),
-            }
+        for _ in 0..threads {
+            scope.spawn(|| {
+                loop {
+                    let seed = next.fetch_add(1, Ordering::Relaxed);
+                    if seed >= years {
+                        break;
+                    }
+                    let mut one = Tally::default();
+                    one.add(seed, Full::new);
+                    let mut all = all.lock().unwrap_or_else(PoisonError::into_inner);
+                    all.join(one);
+                    if all.years % 100 == 0 {
+                        eprintln!("{} of {years} feeders", all.years);
+                        tell(&all);
+                    }
+                }
+            });
         }
     });
+    let all = all.into_inner().unwrap_or_else(PoisonError::into_inner);
+    if all.years % 100 != 0 {
+        tell(&all);
+    }
     for f in all.faults.iter().filter(|f| f.hours > WITHIN_H) {
         println!("feeder {}: {:.1} h, {}, switched {}", f.seed, f.hours, f.what, f.switched);
     }
+}
+
+fn tell(all: &Tally) {
     println!(
         "{} feeders, {} with one phase of one unit lost: {:.1} % found within {WITHIN_H:.0} h of \
          running time (median {:.1} h, 95 % within {:.1} h)",

@@ -214,14 +214,19 @@ fn pulses_that_do_not_overlap_all_return_in_the_neutral() {
     assert_eq!(neutral["measured"], true);
     assert!((number(&neutral["i_sum_of_phases_a"]) / phase - ratio).abs() < 1e-6);
     assert_eq!(r["flags"], serde_json::json!(["neutral_measured"]));
-    // Without the sensor the sum says the same; a sensor turned round is told.
+    // Without the sensor the sum says the same; a sensor turned round reads the same, one with
+    // a wrong ratio is told.
     std::fs::write(&path, text.lines().map(cut_last).collect::<Vec<_>>().join("\n")).unwrap();
     let computed = &measure(&path, &[])["readings"][0]["neutral"];
     assert_eq!(computed["measured"], false);
     assert!((number(&computed["i_rms_a"]) / phase - ratio).abs() < 1e-6);
-    std::fs::write(&path, text.lines().map(turn_last).collect::<Vec<_>>().join("\n")).unwrap();
-    let flags = &measure(&path, &[])["readings"][0]["flags"];
-    assert_eq!(*flags, serde_json::json!(["neutral_measured", "neutral_differs"]));
+    for (factor, flags) in
+        [(-1, &["neutral_measured"][..]), (2, &["neutral_measured", "neutral_differs"])]
+    {
+        let lines: Vec<_> = text.lines().map(|line| scale_last(line, factor)).collect();
+        std::fs::write(&path, lines.join("\n")).unwrap();
+        assert_eq!(measure(&path, &[])["readings"][0]["flags"], serde_json::json!(flags));
+    }
 }
 
 /// Supplies that cannot be followed are named, and no figure of a fundamental is given.
@@ -255,13 +260,13 @@ fn cut_last(line: &str) -> String {
     line.rsplit_once(',').map_or("", |(head, _)| head).to_owned()
 }
 
-/// A line with its last number turned.
-fn turn_last(line: &str) -> String {
+/// A line with its last number multiplied.
+fn scale_last(line: &str, factor: i32) -> String {
     match line.rsplit_once(',') {
-        Some((head, last)) if last.parse::<f64>().is_ok() => match last.strip_prefix('-') {
-            Some(positive) => format!("{head},{positive}"),
-            None => format!("{head},-{last}"),
+        Some((head, last)) => match last.parse::<i32>() {
+            Ok(x) => format!("{head},{}", x * factor),
+            Err(_) => line.to_owned(),
         },
-        _ => line.to_owned(),
+        None => line.to_owned(),
     }
 }

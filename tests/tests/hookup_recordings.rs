@@ -9,6 +9,7 @@ use std::path::{Path, PathBuf};
 use std::process::Command;
 use wattless::analyse::hookup::{check, of_file};
 use wattless::collect::waveform::{OpenOptions, open};
+use wattless_core::frame::Channel;
 use wattless_core::hookup::{HookupReport, Reason, Verdict};
 
 fn report(file: &str, component: &str) -> HookupReport {
@@ -25,8 +26,16 @@ fn report(file: &str, component: &str) -> HookupReport {
 #[test]
 fn recordings_are_judged() {
     assert_eq!(report("test3.cfg", "GER 1").verdict, Verdict::Right);
-    // DC on one voltage channel is no matter.
-    assert_eq!(report("test2.cfg", "GC 1").verdict, Verdict::Right);
+    // DC on one voltage channel, −141.7 V of 7580 V, is named and is no matter for power.
+    let offset = report("test2.cfg", "GC 1");
+    assert_eq!(offset.verdict, Verdict::Right);
+    let named: Vec<_> =
+        offset.reasons.iter().filter(|r| matches!(r, Reason::DcOffset { .. })).collect();
+    assert!(
+        matches!(named[..], [Reason::DcOffset { lead: Channel::V2, share }]
+            if (share / (-141.7 / 7579.8) - 1.0).abs() < 0.01),
+        "{named:?}"
+    );
 
     // Currents of A and B exchanged: P −2920, −1634, +4552 kW as recorded; about 13.7 MW at
     // a power factor of 0.97 to 0.99, falling over the recording, once they are exchanged back.

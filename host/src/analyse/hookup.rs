@@ -88,6 +88,7 @@ impl Stretch {
         let s = self.builder.summary()?;
         let mut input = HookupInput::new(file.wiring, s.channels, s.frequency_hz);
         input.rms = self.squares.map(|sum| libm::sqrt(sum / s.duration_s));
+        input.dc = s.dc;
         input.range_rms = file.range_rms;
         input.clipped = std::array::from_fn(|lead| {
             s.flags.contains(if lead < 3 { Flags::V_CLIPPED } else { Flags::I_CLIPPED })

@@ -51,7 +51,8 @@ fn angle_and_pf(phi: f64) -> String {
 pub fn reason(r: &Reason) -> String {
     match *r {
         Reason::NoFundamental => "There is no usable voltage of a steady frequency on the voltage \
-             leads, so there are no angles to judge."
+             leads, so there are no angles to judge: supply or load off, leads off, or channels \
+             dead."
             .into(),
         Reason::NoVoltage => "No voltage lead carries a voltage.".into(),
         Reason::VoltageMissing { lead, to } => format!(
@@ -97,10 +98,21 @@ pub fn reason(r: &Reason) -> String {
             "{} stood at the end of its range: its readings are too low. Take a larger range.",
             lead.name()
         ),
+        Reason::DcOffset { lead, share } => format!(
+            "{} has DC of {} of its reading beside the wave: an offset of sensor or input, or a \
+             load that draws DC. The phasors do not show it.",
+            lead.name(),
+            percent(share)
+        ),
         Reason::NoLoad => "No clamp carries enough current to judge.".into(),
         Reason::CurrentTooSmall(lead) => {
             format!("{} carries too little current to judge its place.", lead.name())
         }
+        Reason::CurrentDead(lead) => format!(
+            "{} reads nothing while others carry current: clamp open, not plugged in, channel \
+             dead, or a line without load.",
+            lead.name()
+        ),
         Reason::CurrentMissing(lead) => format!(
             "{} reads nothing, though the other two currents need a third: clamp open, not \
              plugged in, or not around its conductor.",

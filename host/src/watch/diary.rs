@@ -117,7 +117,7 @@ impl Diary {
     pub fn replay(&self, who: &str, node: Option<NodeId>, change: &Change) {
         let alarm = change.alarm();
         let at_ms = alarm.cleared_ms.unwrap_or(alarm.raised_ms);
-        let id = node.map(|n| n.to_string()).unwrap_or_default();
+        let id = node.map_or_else(|| who.to_owned(), |n| n.to_string());
         let word = alarm.kind.word();
         let inside = self.inside.lock().unwrap_or_else(PoisonError::into_inner);
         let is_open = inside.open.contains_key(&(id.clone(), word.to_owned(), alarm.part.clone()));

@@ -6,8 +6,10 @@
 pub mod alarm;
 pub mod config;
 pub mod diary;
+mod integrity;
 pub mod mqtt;
 pub mod page;
+mod proving;
 pub mod running;
 pub mod state;
 pub mod station;

@@ -8,10 +8,11 @@
 use super::alarm::{Alarms, Change, Kind};
 use super::config::WatchTerms;
 use super::diary::Diary;
+use super::integrity;
+use super::proving::Proving;
 use super::running::RunningDemand;
 use super::state::{Link, Shared};
 use super::whose::{Claim, Whose};
-use crate::analyse::standing::{Keeper, StandingProof};
 use crate::analyse::tariff::Tariff;
 use crate::collect::address::Address;
 use crate::collect::chain::Break;
@@ -52,9 +53,6 @@ const NOT_OF_RECORDS: [Kind; 6] =
 /// Alarms that stay until somebody did something, however long ago the records are that showed it.
 const LASTING: [Kind; 4] = [Kind::UnitPhaseLost, Kind::UnitLost, Kind::SlowLoss, Kind::ProofFallen];
 
-/// Breaks of the chain that an alarm names; more are counted.
-const BREAKS_NAMED: usize = 3;
-
 /// What the stations of a watch have in common.
 #[derive(Clone)]
 pub struct Common {
@@ -92,9 +90,7 @@ pub struct Station {
     /// Whether the node has answered since the start.
     answered: bool,
     /// The proof of the correction, where one was installed at a date.
-    keeper: Option<Keeper>,
-    /// Days in a row on which the proof had fallen.
-    fell_days: u32,
+    proving: Option<Proving>,
 }
 
 /// What of a record tells whether the next one follows on it.
@@ -136,12 +132,7 @@ impl Station {
             alarms: Alarms::new(common.terms.alarms.clone(), &common.site),
             running: RunningDemand::new(&common.site),
             node: common.whose.node(place),
-            keeper: Keeper::new(
-                &common.site,
-                common.tariff.clone(),
-                common.terms.alarms.slow_loss_share,
-            ),
-            fell_days: 0,
+            proving: Proving::new(&common.site, common.tariff.clone(), &common.terms),
             common,
             caught_up: false,
             judged_to: None,
@@ -459,13 +450,19 @@ impl Station {
         self.running = RunningDemand::new(&self.common.site);
         (self.seen, self.judged_to) = (None, None);
         let from_ms = Self::now_ms() - LOOK_BACK_MS;
-        if self.store.node(node)?.is_none() {
-            return Ok(());
-        }
+        let Some(known) = self.store.node(node)? else { return Ok(()) };
+        // What is stored is shown also while the node does not answer.
+        self.common.shared.change(self.place, |s| {
+            s.node_id = node.to_string();
+            s.feeder.clone_from(&known.feeder);
+        });
         let last = self.store.extent(node)?.last_seq;
         self.judge(self.store.read_span(node, Span { from_ms, to_ms: i64::MAX })?)?;
         self.judged_to = self.judged_to.max(last);
-        self.check_chain(node, from_ms)
+        let go_on = || !self.common.shared.is_stopping();
+        let breaks = integrity::breaks(&self.store, node, from_ms, &go_on)?;
+        self.chain_broken(&breaks, Self::now_ms());
+        Ok(())
     }
 
     /// Takes over from the diary what stood when the watch ended.
@@ -486,30 +483,6 @@ impl Station {
         }
     }
 
-    /// Checks the chain over the log that is stored, a day at a time.
-    fn check_chain(&mut self, node: NodeId, from_ms: i64) -> Result<(), StoreError> {
-        const DAY_MS: i64 = 86_400_000;
-        let extent = self.store.extent(node)?;
-        let (Some(first), Some(last)) = (extent.first_end_ms, extent.last_end_ms) else {
-            return Ok(());
-        };
-        let mut breaks = Vec::new();
-        let mut at = first.max(from_ms).div_euclid(DAY_MS) * DAY_MS;
-        while at < last && !self.common.shared.is_stopping() {
-            let span = Span { from_ms: at, to_ms: at + DAY_MS };
-            let (_, report) = self.store.read_log_checked(node, span)?;
-            for found in report.breaks {
-                // A break at midnight belongs to two days.
-                if !breaks.contains(&found) {
-                    breaks.push(found);
-                }
-            }
-            at += DAY_MS;
-        }
-        self.chain_broken(&breaks, Self::now_ms());
-        Ok(())
-    }
-
     /// Raises an alarm where the chain over the log does not hold.
     fn chain_broken(&mut self, breaks: &[Break], now_ms: i64) {
         if breaks.is_empty() {
@@ -518,43 +491,26 @@ impl Station {
             self.publish(change);
             return;
         }
-        let mut words: Vec<String> =
-            breaks.iter().take(BREAKS_NAMED).map(Break::sentence).collect();
-        if breaks.len() > BREAKS_NAMED {
-            words.push(format!("and {} more", breaks.len() - BREAKS_NAMED));
-        }
-        let change = self.alarms.raise(Kind::LogChanged, "", now_ms, words.join("; "));
+        let words = integrity::words(breaks);
+        let change = self.alarms.raise(Kind::LogChanged, "", now_ms, words);
         self.publish(change);
     }
 
     /// Goes on with the proof of the correction, by one step.
     fn prove(&mut self) {
-        let (Some(node), Some(seen), Some(keeper)) = (self.node, self.seen, &mut self.keeper)
+        let (Some(node), Some(seen), Some(proving)) = (self.node, self.seen, &mut self.proving)
         else {
             return;
         };
-        let store = &self.store;
-        match keeper.advance(seen.end_ms, &mut |span| store.read_log(node, span)) {
+        match proving.go_on(&self.store, node, seen.end_ms) {
             Err(e) => self.store_failed(&e),
-            Ok(false) => {}
-            Ok(true) => {
-                let Some(proof) = keeper.standing().cloned() else { return };
-                self.judge_proof(&proof);
+            Ok(None) => {}
+            Ok(Some(proof)) => {
+                let change = proving.judge(&proof, &mut self.alarms);
+                self.publish(change);
                 self.common.shared.change(self.place, |s| s.proof = Some(proof));
             }
         }
-    }
-
-    /// Two days in a row decide: a week with a holiday in it differs for a day.
-    fn judge_proof(&mut self, proof: &StandingProof) {
-        self.fell_days = if proof.fell { self.fell_days + 1 } else { 0 };
-        let at_ms = proof.week_ms[1];
-        let change = match self.fell_days {
-            0 if proof.change_var.is_some() => self.alarms.clear(Kind::ProofFallen, "", at_ms),
-            0 | 1 => None,
-            _ => self.alarms.raise(Kind::ProofFallen, "", at_ms, proof.fall_words()),
-        };
-        self.publish(change);
     }
 
     /// Goes through what is new in the store.

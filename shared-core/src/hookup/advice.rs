@@ -34,7 +34,9 @@ impl HookupReport {
                 | Reason::CurrentAgainstNameplate { .. } => self.then_check(NextCheck::Ratios),
                 Reason::NeutralMissing { .. } => self.then_check(NextCheck::NeutralLead),
                 Reason::NoLoad => self.then_check(NextCheck::MoreLoad),
-                Reason::CurrentTooSmall(lead) | Reason::CurrentMissing(lead) => {
+                Reason::CurrentTooSmall(lead)
+                | Reason::CurrentDead(lead)
+                | Reason::CurrentMissing(lead) => {
                     self.then_check(NextCheck::Clamp(lead));
                     self.then_check(NextCheck::MoreLoad);
                 }
@@ -47,6 +49,9 @@ impl HookupReport {
                     self.then_check(NextCheck::Clamp(other));
                 }
                 Reason::Leads { .. } if self.verdict != Verdict::Right => {
+                    self.then_check(NextCheck::Capacitors);
+                }
+                Reason::ReadsTheSame { phi_deg } if phi_deg < -28.0 => {
                     self.then_check(NextCheck::Capacitors);
                 }
                 Reason::UnlikelyForMotor { phi_deg, .. } if phi_deg < 45.0 => {

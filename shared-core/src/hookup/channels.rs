@@ -18,6 +18,9 @@ const PURE_SHARE: f64 = 0.35;
 /// RMS above this share of a full-scale sine is near the end of the range.
 const NEAR_END: f64 = 0.8;
 
+/// DC above this share of a channel's RMS is told.
+const DC_SHARE: f64 = 0.01;
+
 /// The six channels with what can be used of them.
 #[derive(Clone, Copy, Debug)]
 pub(super) struct Channels {
@@ -83,6 +86,19 @@ pub(super) fn clipped(input: &HookupInput) -> impl Iterator<Item = Reason> {
         .zip(uses.into_iter().zip(clipped))
         .filter(|(_, (used, clipped))| *used && *clipped)
         .map(|(c, _)| Reason::Clipped(c))
+}
+
+/// Reasons that DC beside the waves gives.
+pub(super) fn with_dc(input: &HookupInput) -> impl Iterator<Item = Reason> {
+    let shares = core::array::from_fn::<f64, ACTIVE, _>(|k| {
+        let number = |x: &[f64; ACTIVE]| x.get(k).copied().unwrap_or_default();
+        number(&input.dc) / number(&input.rms)
+    });
+    Channel::ALL
+        .into_iter()
+        .zip(input.wiring.uses().into_iter().zip(shares))
+        .filter(|(_, (used, share))| *used && share.is_finite() && libm::fabs(*share) > DC_SHARE)
+        .map(|(lead, (_, share))| Reason::DcOffset { lead, share })
 }
 
 /// Which channels a remark "some voltage (current) was clipped" means: those near their range,

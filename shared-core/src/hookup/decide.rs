@@ -1,6 +1,6 @@
 //! Decides from the candidates: right, wrong or doubtful, and why.
 
-use super::channels::{Channels, clipped};
+use super::channels::{Channels, clipped, with_dc};
 use super::connection::{Connection, I, IDENTITY, pick, used};
 use super::load::{LoadPicture, PhaseLoad, Zone, wrap};
 use super::pairing::{Bench, Candidate, cheapest, masked, phase_currents};
@@ -27,6 +27,8 @@ const SAME_READINGS: f64 = 2.5;
 const SUM_LIMIT: f64 = 0.2;
 /// Currents within these ratios of the middle one are a motor's own.
 const EVEN_CURRENT: core::ops::Range<f64> = 0.58..1.72;
+/// Below this share of the largest current a clamp reads nothing.
+const NOTHING: f64 = 2e-3;
 /// Two clamps nearer than this share of their current sit on one conductor.
 const SAME_CONDUCTOR: f64 = 0.05;
 
@@ -62,6 +64,10 @@ pub fn check(input: &HookupInput) -> HookupReport {
     report.rotation = voltages.rotation;
     let bench = Bench::new(input, channels, voltages);
     bench.decide(&mut report, doubt);
+    // Last, since it decides nothing.
+    for reason in with_dc(input) {
+        report.tell(reason);
+    }
     report.next_checks(input);
     report
 }
@@ -106,16 +112,19 @@ impl Bench<'_> {
         let Some(present) = present else {
             // A voltage lead is turned round: wrong whatever the currents do.
             report.verdict = Verdict::Wrong;
-            self.explain(report, best, &candidates, None);
+            self.explain(report, best, &candidates, [None; 2]);
             return;
         };
         self.describe(report, present);
         doubt |= self.rated_current(report, present) | self.kirchhoff(report, best);
+        // A nameplate whose motor has this angle at this current speaks for a motor.
+        let is_motor =
+            present.evidence < 1.0 && matches!(self.level(&present.turned).ratio, Some((_, true)));
         let guarded = candidates.iter().find(|c| {
             c.guarded
                 && !c.same_pairing(present)
                 && c.reads_apart(present)
-                && c.acceptable(kind)
+                && (c.acceptable(kind) || (c.untold(kind) && !is_motor))
                 && (c.agreement.coherent() || !present.agreement.coherent())
                 && c.evidence - present.evidence < RULED_OUT
         });
@@ -128,9 +137,10 @@ impl Bench<'_> {
         } else {
             Verdict::Doubtful
         };
-        if report.verdict == Verdict::Doubtful
-            && let Some(other) = guarded.or(second.filter(|_| good && lead < MARGIN))
-        {
+        let look_alike = guarded
+            .or(second.filter(|_| good && lead < MARGIN))
+            .filter(|_| report.verdict == Verdict::Doubtful);
+        if let Some(other) = look_alike {
             report.tell(Reason::ReadsTheSame { phi_deg: other.agreement.centre_deg });
         }
         if report.verdict != Verdict::Wrong && present.evidence > 1.0 {
@@ -143,7 +153,7 @@ impl Bench<'_> {
         if report.verdict == Verdict::Right {
             self.praise(report, present);
         }
-        self.explain(report, best, &candidates, Some(present));
+        self.explain(report, best, &candidates, [Some(present), look_alike]);
     }
 
     /// Whether the mended picture accuses the present one.
@@ -191,7 +201,11 @@ impl Bench<'_> {
                     report.tell(Reason::CurrentMissing(lead));
                     trouble = Trouble::Wrong;
                 } else {
-                    report.tell(Reason::CurrentTooSmall(lead));
+                    report.tell(if pick(i, k).abs() < NOTHING * largest {
+                        Reason::CurrentDead(lead)
+                    } else {
+                        Reason::CurrentTooSmall(lead)
+                    });
                     trouble = trouble.max(Trouble::Doubtful);
                 }
             }
@@ -248,7 +262,7 @@ impl Bench<'_> {
         report: &mut HookupReport,
         best: &Candidate,
         candidates: &[Candidate],
-        present: Option<&Candidate>,
+        [present, look_alike]: [Option<&Candidate>; 2],
     ) {
         let kind = self.input.load;
         report.best = Some(self.explanation(best, &best.connection, best.cost, true));
@@ -259,12 +273,16 @@ impl Bench<'_> {
         // Few enough for a plain search of the next cheapest each time.
         let mut told: Vec<&Candidate, ALTERNATIVES> = Vec::new();
         while !told.is_full() {
-            let next = cheapest(candidates, |c| {
-                let as_it_is = present.is_some_and(|p| p.same_pairing(c)) && c.agreement.coherent();
-                !c.same_pairing(best)
-                    && !told.iter().any(|t| t.same_pairing(c))
-                    && c.reads_apart(best)
-                    && (as_it_is || (c.acceptable(kind) && c.cost < best.cost + window))
+            let first = look_alike.filter(|c| told.is_empty() && !c.same_pairing(best));
+            let next = first.or_else(|| {
+                cheapest(candidates, |c| {
+                    let as_it_is =
+                        present.is_some_and(|p| p.same_pairing(c)) && c.agreement.coherent();
+                    !c.same_pairing(best)
+                        && !told.iter().any(|t| t.same_pairing(c))
+                        && c.reads_apart(best)
+                        && (as_it_is || (c.acceptable(kind) && c.cost < best.cost + window))
+                })
             });
             let Some(next) = next else { break };
             let _ = told.push(next);

@@ -141,6 +141,9 @@ pub(super) enum Zone {
     Refuted,
 }
 
+/// How far a load that nobody told of may lead: shifted by one line it looks like an idle motor.
+pub(super) const LEADS_UNTOLD_DEG: f64 = -47.0;
+
 /// The angles a kind of load can have. A shift of all clamps by one line turns by 120°, so
 /// that a range of 120° or less never meets its own shifted copy.
 fn expected_deg(kind: LoadKind) -> (f64, f64) {

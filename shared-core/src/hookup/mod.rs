@@ -97,6 +97,8 @@ pub struct HookupInput {
     pub phasors: [Complex; ACTIVE],
     /// True RMS of the channels, in V or A.
     pub rms: [f64; ACTIVE],
+    /// DC of the channels, in V or A; zero where unknown.
+    pub dc: [f64; ACTIVE],
     /// RMS of a full-scale sine of each channel, in V or A; zero where unknown.
     pub range_rms: [f64; ACTIVE],
     /// Channels that stood at the end of their range.
@@ -120,6 +122,7 @@ impl HookupInput {
             wiring,
             phasors,
             rms: phasors.map(Complex::abs),
+            dc: [0.0; ACTIVE],
             range_rms: [0.0; ACTIVE],
             clipped: [false; ACTIVE],
             frequency_hz,

@@ -9,7 +9,8 @@ use super::connection::{
     Connection, Faults, IDENTITY, Perm, Seat, perms, pick, source, then, used, weighted,
 };
 use super::load::{
-    Agreement, Level, LoadPicture, PhaseLoad, Zone, change_cost, each_expected, wrap, zone,
+    Agreement, LEADS_UNTOLD_DEG, Level, LoadPicture, PhaseLoad, Zone, change_cost, each_expected,
+    wrap, zone,
 };
 use super::voltages::{VoltagePicture, star, turnings};
 use super::{Explanation, HookupInput, LoadKind};
@@ -48,6 +49,13 @@ impl Candidate {
     pub(super) fn acceptable(&self, kind: LoadKind) -> bool {
         self.zone == Zone::Expected
             && (self.agreement.coherent() || each_expected(kind, &self.agreement))
+    }
+
+    /// Whether a load that nobody told of could be this, though it leads by more than expected.
+    pub(super) fn untold(&self, kind: LoadKind) -> bool {
+        kind == LoadKind::Unknown
+            && self.agreement.coherent()
+            && (LEADS_UNTOLD_DEG..0.0).contains(&self.agreement.centre_deg)
     }
 
     pub(super) fn same_pairing(&self, other: &Candidate) -> bool {

@@ -52,10 +52,19 @@ pub enum Reason {
     },
     /// The input was clipped, so that its readings are too low.
     Clipped(Channel),
+    /// The channel has DC beside its wave, which no phasor shows.
+    DcOffset {
+        /// The lead or clamp.
+        lead: Channel,
+        /// DC over the channel's RMS, with its sign.
+        share: f64,
+    },
     /// No clamp carries enough current to judge.
     NoLoad,
     /// This clamp carries too little to judge while others carry more.
     CurrentTooSmall(Channel),
+    /// This clamp reads nothing while others carry current.
+    CurrentDead(Channel),
     /// This clamp reads nothing although the other two need it.
     CurrentMissing(Channel),
     /// Two clamps read the same current.
@@ -150,8 +159,10 @@ impl Reason {
             Reason::VoltageUneven { .. } => "voltage_uneven",
             Reason::VoltageUnexpected { .. } => "voltage_unexpected",
             Reason::Clipped(_) => "clipped",
+            Reason::DcOffset { .. } => "dc_offset",
             Reason::NoLoad => "no_load",
             Reason::CurrentTooSmall(_) => "current_too_small",
+            Reason::CurrentDead(_) => "current_dead",
             Reason::CurrentMissing(_) => "current_missing",
             Reason::CurrentsSame { .. } => "currents_same",
             Reason::CurrentsDoNotAdd { .. } => "currents_do_not_add",

@@ -15,8 +15,9 @@ const WEEK_MS: i64 = 7 * DAY_MS;
 /// How much of the time before the work is compared with.
 const BEFORE_MS: i64 = 28 * DAY_MS;
 
-/// Records of this length or longer are taken as they are; shorter ones are joined to it.
-const RECORD_S: f64 = 60.0;
+/// Shorter records are joined to means over this, by the clock: a year's store must not weigh on
+/// the memory of the watch.
+const JOINED_MS: i64 = 300_000;
 
 /// Units that were put in at dates, and when something was done to them since.
 #[derive(Clone, Debug, Default, PartialEq)]
@@ -41,6 +42,12 @@ impl Work {
         work.at_ms.sort_unstable();
         work.at_ms.dedup();
         work
+    }
+
+    /// All units of a site as one work, at an instant.
+    pub fn at(site: &Site, at_ms: i64) -> Work {
+        let units = site.installed.iter().map(|i| (i.unit.clone(), at_ms)).collect();
+        Work { units, at_ms: vec![at_ms] }
     }
 
     fn units_at(&self, at_ms: i64) -> Vec<Unit> {
@@ -70,7 +77,11 @@ pub struct Keeper {
 impl Keeper {
     /// A keeper for what a site tells of; none where nothing was installed at a date.
     pub fn new(site: &Site, tariff: Option<Tariff>, fall_share: f64) -> Option<Keeper> {
-        let work = Work::of(site);
+        Keeper::of(Work::of(site), site, tariff, fall_share)
+    }
+
+    /// A keeper for a work; none where it lists no unit.
+    pub fn of(work: Work, site: &Site, tariff: Option<Tariff>, fall_share: f64) -> Option<Keeper> {
         (!work.units.is_empty()).then(|| Keeper {
             site: site.clone(),
             tariff,
@@ -110,7 +121,7 @@ impl Keeper {
         let day_over = self.judged_ms.is_none_or(|at| newest_ms - at >= DAY_MS);
         if self.tariff.is_some() && week_over {
             let to_ms = booked_ms + WEEK_MS;
-            let before = thinned(read(before)?);
+            let before = joined(before, read)?;
             self.book(&before, Span { from_ms: booked_ms, to_ms }, read)?;
             self.booked_ms = Some(to_ms);
             self.judged_ms = None;
@@ -120,7 +131,7 @@ impl Keeper {
             return Ok(false);
         }
         self.judged_ms = Some(newest_ms);
-        let before = thinned(read(before)?);
+        let before = joined(before, read)?;
         let mut s = self.judge(installed_ms, newest_ms, &before, read)?;
         if let Some(tariff) = &self.tariff {
             // The days of this week are booked on a copy, until the week is over.
@@ -160,8 +171,8 @@ impl Keeper {
             week_ms: [week_span.from_ms, week_span.to_ms],
             ..StandingProof::default()
         };
-        let proof_log = thinned(read(proof_span)?);
-        let week_log = thinned(read(week_span)?);
+        let proof_log = joined(proof_span, read)?;
+        let week_log = joined(week_span, read)?;
         let finished = newest_ms >= proof_span.to_ms;
         let known = self.proof.filter(|(at, _)| *at == installed_ms && finished);
         s.proof = match known {
@@ -233,7 +244,7 @@ impl Keeper {
     ) -> Result<(), E> {
         let Some(tariff) = self.tariff.clone() else { return Ok(()) };
         let units = self.work.units_at(span.from_ms);
-        let whole = thinned(read(span)?);
+        let whole = joined(span, read)?;
         let outputs = match before.is_empty() {
             false => {
                 if let Ok(v) = self.compare(before, &whole, units.clone())
@@ -255,28 +266,32 @@ impl Keeper {
     }
 }
 
-/// A log whose records are a minute long at least: means of shorter ones.
-fn thinned(log: IntervalLog) -> IntervalLog {
-    let short = (0..log.len()).any(|k| log.duration_s(k) < 0.5 * RECORD_S);
-    if !short {
-        return log;
-    }
+/// The log of a span, read day by day, in records of [`JOINED_MS`] or longer.
+fn joined<E>(
+    span: Span,
+    read: &mut dyn FnMut(Span) -> Result<IntervalLog, E>,
+) -> Result<IntervalLog, E> {
     let mut out = IntervalLog::default();
-    let mut from = 0;
-    while from < log.len() {
-        let start_ms = log.start_ms(from);
-        let mut to = from + 1;
-        // Records of one minute, without a gap between them.
-        while to < log.len()
-            && (log.end_ms[to] - start_ms) as f64 <= RECORD_S * 1e3 + 500.0
-            && (log.start_ms(to) - log.end_ms[to - 1]).abs() < 2000
-        {
-            to += 1;
+    let mut from_ms = span.from_ms;
+    while from_ms < span.to_ms {
+        let to_ms = (from_ms + DAY_MS).min(span.to_ms);
+        let day = read(Span { from_ms, to_ms })?;
+        let mut from = 0;
+        while from < day.len() {
+            let slot = |k: usize| (day.end_ms[k] - 1).div_euclid(JOINED_MS);
+            let mut to = from + 1;
+            while to < day.len()
+                && slot(to) == slot(from)
+                && (day.start_ms(to) - day.end_ms[to - 1]).abs() < 2000
+            {
+                to += 1;
+            }
+            push_mean(&mut out, &day, from..to);
+            from = to;
         }
-        push_mean(&mut out, &log, from..to);
-        from = to;
+        from_ms = to_ms;
     }
-    out
+    Ok(out)
 }
 
 fn push_mean(out: &mut IntervalLog, log: &IntervalLog, rows: std::ops::Range<usize>) {

@@ -8,13 +8,16 @@ use crate::analyse::bill::meter::Reconciliation;
 use crate::analyse::bill::plan::PlanError;
 use crate::analyse::bill::quantities::MonthQuantities;
 use crate::analyse::bill::{Bill, bill};
+use crate::analyse::culprit::{CulpritError, Culprits, NamedLog, culprits};
 use crate::analyse::series::{LoadSeries, SeriesError};
 use crate::analyse::size::prices::PriceList;
 use crate::analyse::size::{Job, MOST, Sizing, size};
+use crate::analyse::standing::{Keeper, StandingProof, Work};
 use crate::analyse::survey::clock::HOUR_MS;
 use crate::analyse::survey::{Survey, SurveyError, survey_with};
 use crate::analyse::tariff::Tariff;
 use crate::analyse::uncertainty::{SurveyUncertainty, survey_uncertainty};
+use crate::analyse::verify::money::{Promised, Saved, SavedError, saved};
 use crate::analyse::verify::{Terms, Verification, VerifyError, verify};
 use crate::collect::chain::ChainReport;
 use crate::collect::log::IntervalLog;
@@ -44,6 +47,17 @@ pub struct Sources<'a> {
     /// When the correction was installed, Unix milliseconds: the report is on the time from then
     /// on, and compares it with the time before.
     pub installed_ms: Option<i64>,
+    /// What stands beside the log.
+    pub beside: Beside,
+}
+
+/// What a report can stand on beside one log; all of it may be absent.
+#[derive(Default)]
+pub struct Beside {
+    /// What a sizing promised, to set against what is saved.
+    pub promised: Option<Promised>,
+    /// Logs of a service and its feeders, to tell which load draws the kvar.
+    pub logs: Vec<NamedLog>,
 }
 
 /// Everything gathered for one report.
@@ -60,6 +74,12 @@ pub struct Gathered {
     pub not_sized: Option<String>,
     /// Before and after.
     pub proof: Option<Verification>,
+    /// The newest week against the week of the proof, where two weeks have gone since the work.
+    pub standing: Option<StandingProof>,
+    /// What the drop saves.
+    pub saved: Option<Saved>,
+    /// The feeders ranked.
+    pub suspects: Option<Culprits>,
     /// What the chain over the log says.
     pub chain: ChainReport,
     /// What the headline figures are worth.
@@ -95,6 +115,12 @@ pub enum GatherError {
     /// Before and after cannot be compared.
     #[error(transparent)]
     Verify(#[from] VerifyError),
+    /// What the drop saves cannot be told.
+    #[error(transparent)]
+    Saved(#[from] SavedError),
+    /// The feeders cannot be ranked.
+    #[error(transparent)]
+    Culprit(#[from] CulpritError),
 }
 
 /// Reads a store and analyses it.
@@ -107,7 +133,7 @@ pub fn gather(from: &Sources<'_>) -> Result<Gathered, GatherError> {
     let absent = from.store.gaps(from.node.id)?;
     let survey = survey_with(&log, from.site, &absent)?;
     let connection = check_at_peak(from.store, from.node.id, &survey, from.site)?;
-    let Money { bill, meter, sizing, not_sized } = priced(&log, from)?;
+    let Money { bill, meter, sizing, not_sized, series } = priced(&log, from)?;
     let proof = match from.installed_ms {
         None => None,
         Some(at) => {
@@ -117,8 +143,28 @@ pub fn gather(from: &Sources<'_>) -> Result<Gathered, GatherError> {
             Some(verify(&before, &log, from.site, &Terms::new(units))?)
         }
     };
+    let newest_ms = log.end_ms.last().copied();
+    let standing = match (from.installed_ms, newest_ms) {
+        (Some(at), Some(newest)) if newest - at >= TWO_WEEKS_MS => standing(from, at, newest)?,
+        _ => None,
+    };
+    let saved = match (&proof, from.tariff, &series) {
+        (Some(v), Some(tariff), Some(series)) => {
+            let zone = zone_of(tariff, from.site);
+            let promised = from.beside.promised.clone();
+            Some(saved(v, series, tariff, zone, from.history, promised)?)
+        }
+        _ => None,
+    };
+    let suspects = match from.beside.logs.as_slice() {
+        [] => None,
+        logs => Some(culprits(logs, from.site)?),
+    };
     Ok(Gathered {
         proof,
+        standing,
+        saved,
+        suspects,
         sizing,
         not_sized,
         chain,
@@ -136,6 +182,24 @@ pub fn gather(from: &Sources<'_>) -> Result<Gathered, GatherError> {
         },
         simulated: from.node.hardware == "bench",
     })
+}
+
+/// Time since the work from which on there is another week than that of the proof.
+const TWO_WEEKS_MS: i64 = 14 * 24 * HOUR_MS;
+
+fn standing(
+    from: &Sources<'_>,
+    installed_ms: i64,
+    newest_ms: i64,
+) -> Result<Option<StandingProof>, StoreError> {
+    let work = Work::at(from.site, installed_ms);
+    let share = from.site.watch.alarms.slow_loss_share;
+    let Some(mut keeper) = Keeper::of(work, from.site, from.tariff.cloned(), share) else {
+        return Ok(None);
+    };
+    let mut read = |span| from.store.read_log(from.node.id, span);
+    while keeper.advance(newest_ms, &mut read)? {}
+    Ok(keeper.standing().cloned())
 }
 
 /// Records up to this number are all read for their harmonics; of longer logs those of the
@@ -170,6 +234,7 @@ struct Money {
     meter: Option<Reconciliation>,
     sizing: Option<Sizing>,
     not_sized: Option<String>,
+    series: Option<LoadSeries>,
 }
 
 fn priced(log: &IntervalLog, from: &Sources<'_>) -> Result<Money, GatherError> {
@@ -193,6 +258,7 @@ fn priced(log: &IntervalLog, from: &Sources<'_>) -> Result<Money, GatherError> {
         site: from.site,
         tariff,
         prices,
+        history: from.history,
         most: MOST,
     };
     // A correction that cannot be sized must not cost the rest of the report.
@@ -201,7 +267,7 @@ fn priced(log: &IntervalLog, from: &Sources<'_>) -> Result<Money, GatherError> {
         Some(Ok(sizing)) => (Some(sizing), None),
         Some(Err(why)) => (None, Some(why.to_string())),
     };
-    Ok(Money { bill: Some(bill), meter, sizing, not_sized })
+    Ok(Money { bill: Some(bill), meter, sizing, not_sized, series: Some(series) })
 }
 
 fn zone_of<'a>(tariff: &'a Tariff, site: &'a Site) -> &'a jiff::tz::TimeZone {
@@ -230,6 +296,9 @@ impl Gathered {
             sizing: self.sizing.as_ref(),
             not_sized: self.not_sized.as_deref(),
             proof: self.proof.as_ref(),
+            standing: self.standing.as_ref(),
+            saved: self.saved.as_ref(),
+            suspects: self.suspects.as_ref(),
             demand_limit_w: None,
             made_on,
             simulated: self.simulated,

@@ -3,11 +3,13 @@
 use super::Material;
 use super::load::scale;
 use super::model::{Block, Section, Table};
+use crate::analyse::standing::{Removed, StandingProof};
 use crate::analyse::verify::{Drop, Outcome, Verification};
 use crate::present::chart::fit::{Cloud, FitChart};
 use crate::present::chart::ink::Ink;
 use crate::present::chart::scene::{Dash, Shape};
 use crate::present::number::{NONE, percent, pf};
+use crate::present::saved;
 use crate::present::verify as words_of_proof;
 
 /// The answer in a sentence, with its reasons, for the first page.
@@ -15,6 +17,7 @@ pub(super) fn sentence(m: &Material<'_>) -> Option<String> {
     let w = words_of_proof::words(m.proof?);
     let mut all = vec![w.verdict];
     all.extend(w.why);
+    all.extend(m.saved.and_then(|s| saved::sentences(s, m.proof?).into_iter().next()));
     Some(all.join(" "))
 }
 
@@ -69,6 +72,10 @@ pub(super) fn section(m: &Material<'_>) -> Option<Section> {
         left: Vec::new(),
         strong: vec![0],
     }));
+    if let Some(s) = m.saved {
+        out.add(Block::Heading("What it saves".into()));
+        out.points(saved::sentences(s, v));
+    }
     let range = |name: &str, p: &crate::analyse::verify::Period| {
         vec![
             name.to_owned(),
@@ -88,10 +95,65 @@ pub(super) fn section(m: &Material<'_>) -> Option<Section> {
         rows: vec![range("Before", &v.before), range("After", &v.after)],
         ..Table::default()
     }));
+    if let Some(s) = m.standing {
+        since_then(&mut out, s, m);
+    }
     out.points(w.know);
     out.points(w.next);
     out.points(w.cautions);
     Some(out)
+}
+
+/// What has become of it: the newest week against the week of the proof.
+fn since_then(out: &mut Section, s: &StandingProof, m: &Material<'_>) {
+    let day = |ms: i64| {
+        let instant = jiff::Timestamp::from_millisecond(ms).unwrap_or_default();
+        instant.to_zoned_datetime(m.site.time_zone.clone()).date()
+    };
+    let row = |name: &str, [from_ms, to_ms]: [i64; 2], r: Option<Removed>| {
+        let kvar = |x: f64| format!("{:.1}", x / 1e3);
+        let removed =
+            |r: Removed| format!("{} \u{b1} {}", kvar(r.removed_var), kvar(r.uncertainty_var));
+        vec![
+            name.to_owned(),
+            // A week that ends at midnight ends on the day before.
+            format!("{} to {}", day(from_ms), day(to_ms - 1)),
+            r.map_or_else(|| NONE.into(), removed),
+            r.and_then(|r| r.expected_var).map_or_else(|| NONE.into(), kvar),
+            r.and_then(|r| r.ratio()).map_or_else(|| NONE.into(), percent),
+        ]
+    };
+    out.add(Block::Table(Table {
+        caption: "Since then, in kvar removed at like load".into(),
+        head: ["", "days", "gone", "installed units give", "found"].map(str::to_owned).to_vec(),
+        rows: vec![
+            row("Week of the proof", s.proof_ms, s.proof),
+            row("Newest week", s.week_ms, s.week),
+        ],
+        left: vec![1],
+        strong: Vec::new(),
+    }));
+    let mut words = Vec::new();
+    if s.change_var.is_some() {
+        let verdict = match s.fell {
+            true => "It has fallen: have fuses, contactors and currents of the units checked.",
+            false => "That is no fall that counts.",
+        };
+        words.push(format!("{}. {verdict}", s.fall_words()));
+    }
+    if let Some(saved) = &s.saved {
+        words.push(format!(
+            "By the tariff {:.2} {} were saved from {} to {}; records cover {} of that time, and \
+             what is missing is not filled in.",
+            saved.money,
+            saved.currency,
+            day(saved.from_ms),
+            day(saved.to_ms - 1),
+            percent(saved.covered_share)
+        ));
+    }
+    words.extend(s.notes.iter().cloned());
+    out.points(words);
 }
 
 fn chart(v: &Verification) -> FitChart {

@@ -188,7 +188,7 @@ impl Alarms {
         let doubtful = DOUBTFUL.iter().any(|f| record.flags.contains(*f));
         let usable = (p_w + q1_var).is_finite() && amps.is_finite() && !doubtful;
         if usable {
-            self.peak.take(p_w, seconds, working_hours);
+            self.peak.take(libm::fabs(p_w), seconds, working_hours);
         }
         let supply = Supply { wiring: Some(record.wiring), ..self.site.supply };
         let o = Observed {

@@ -24,6 +24,8 @@ pub(super) struct Armed {
     unit_shift_var: f64,
     unit_limit: f64,
     phases: [[Excursion; 2]; 3],
+    /// Sums of all phases' deviations along each of those excursions.
+    along: [[[f64; 3]; 2]; 3],
     sum: [Excursion; 2],
     lost_phases: Vec<(usize, [f64; 3])>,
     lost_units: Vec<(usize, f64)>,
@@ -60,6 +62,7 @@ impl Armed {
             unit_shift_var,
             unit_limit: f64::INFINITY,
             phases: Default::default(),
+            along: Default::default(),
             sum: Default::default(),
             lost_phases: Vec::new(),
             lost_units: Vec::new(),
@@ -88,9 +91,15 @@ impl Armed {
         let r = batch.residuals(&self.model);
         let off: [f64; LINES] = std::array::from_fn(|k| r[k] - self.normal[k]);
         let allowance = terms.allowance * self.phase_shift_var;
-        for ([up, down], off) in self.phases.iter_mut().zip(off) {
-            up.add(off, allowance, batch.start_ms);
-            down.add(-off, allowance, batch.start_ms);
+        for ((sides, along), phase_off) in self.phases.iter_mut().zip(&mut self.along).zip(off) {
+            for ((e, along), sign) in sides.iter_mut().zip(along).zip([1.0, -1.0]) {
+                e.add(sign * phase_off, allowance, batch.start_ms);
+                match e.batches {
+                    0 => *along = [0.0; 3],
+                    1 => *along = [off[0], off[1], off[2]],
+                    _ => along.iter_mut().zip(off).for_each(|(sum, off)| *sum += off),
+                }
+            }
         }
         let allowance = terms.allowance * self.unit_shift_var;
         self.sum[0].add(off[3], allowance, batch.start_ms);
@@ -114,11 +123,12 @@ impl Armed {
             .phases
             .as_flattened()
             .iter()
-            .copied()
-            .filter(|e| e.sum > self.phase_limit)
-            .max_by(|a, b| a.sum.total_cmp(&b.sum));
-        if let Some(e) = over {
-            let loss = self.phases_moved();
+            .zip(self.along.as_flattened())
+            .filter(|(e, _)| e.sum > self.phase_limit)
+            .max_by(|a, b| a.0.sum.total_cmp(&b.0.sum))
+            .map(|(e, along)| (*e, along.map(|sum| sum / f64::from(e.batches.max(1)))));
+        if let Some((e, apart_var)) = over {
+            let loss = self.phases_moved(apart_var);
             return Some(Finding { loss, since_ms: e.since_ms, running_h: hours(&e) });
         }
         for (side, sign) in [(0, 1.0), (1, -1.0)] {
@@ -149,11 +159,7 @@ impl Armed {
     /// Takes the phases' new state as normal, so that the next loss is seen too.
     ///
     /// The limit doubles: a feeder that is found again and again is restless, not losing units.
-    fn phases_moved(&mut self) -> Loss {
-        let apart_var: [f64; 3] = std::array::from_fn(|k| {
-            let [up, down] = self.phases[k];
-            if up.sum >= down.sum { up.mean() } else { -down.mean() }
-        });
+    fn phases_moved(&mut self, apart_var: [f64; 3]) -> Loss {
         for (normal, moved) in self.normal.iter_mut().zip(apart_var) {
             *normal += moved;
         }
