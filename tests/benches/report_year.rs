@@ -10,7 +10,7 @@ use std::time::{Duration, Instant};
 use wattless::analyse::size::prices::PriceList;
 use wattless::analyse::tariff::Tariff;
 use wattless::collect::store::{Span, Store};
-use wattless::present::report::gather::{Sources, gather};
+use wattless::present::report::gather::{Beside, Sources, gather};
 use wattless::present::report::html::html;
 use wattless::site::Site;
 use wattless_tests::made_log::{LogMaker, at, weekday_minutes};
@@ -63,6 +63,7 @@ fn main() {
             prices: Some(&prices),
             history: &[],
             installed_ms: None,
+            beside: Beside::default(),
         });
         let report = gathered.expect("a report").report(&site, jiff::civil::date(2027, 1, 1));
         best[0] = best[0].min(start.elapsed());

@@ -81,6 +81,7 @@ fn main() {
         site: &site,
         tariff: &tariff,
         prices: &list,
+        history: &[],
         most: MANY,
     };
     let mut looked = 0;
@@ -106,7 +107,7 @@ fn main() {
         let layout =
             Layout { series: &series, supply: &supply, running: &running, reference_var: 2e5 };
         let course = layout.of_log(&part, libm::sqrt(3.0));
-        let year = Year::of(&series, &tariff, zone).expect("a year");
+        let year = Year::of(&series, &tariff, zone, None).expect("a year");
         let none = Measured::default();
         let mut evaluator =
             Evaluator::new(&space, &tariff, zone, &series, &course, &year, none, &running)

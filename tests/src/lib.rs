@@ -11,6 +11,5 @@ pub mod made_store;
 pub mod odd_waves;
 pub mod program;
 pub mod rough_plant;
-pub mod watched;
 pub mod watching;
 pub mod waveform;

@@ -1,7 +1,8 @@
 //! A `wattless watch` in a process of its own, with what it says.
 
 use crate::program;
-use std::io::{BufRead, BufReader};
+use std::io::{BufRead, BufReader, Read, Write};
+use std::net::TcpStream;
 use std::path::Path;
 use std::process::{Child, Command, ExitStatus, Stdio};
 use std::sync::{Arc, Mutex};
@@ -21,6 +22,33 @@ pub fn until(what: &str, mut is_so: impl FnMut() -> bool) {
     }
 }
 
+/// Waits until something is there, and gives it.
+///
+/// Panics with `what` when it does not come.
+pub fn found<T>(what: &str, mut look: impl FnMut() -> Option<T>) -> T {
+    let mut there = None;
+    until(what, || {
+        there = look();
+        there.is_some()
+    });
+    there.expect("found")
+}
+
+/// Body of what a page, given as HOST:PORT, answers to a path.
+///
+/// Panics where it does not answer well.
+pub fn get(page: &str, path: &str) -> String {
+    let mut stream = TcpStream::connect(page).expect("the page is served");
+    stream.set_read_timeout(Some(PATIENCE)).expect("a socket");
+    let ask = format!("GET {path} HTTP/1.0\r\nHost: {page}\r\n\r\n");
+    stream.write_all(ask.as_bytes()).expect("sent");
+    let mut text = String::new();
+    stream.read_to_string(&mut text).expect("answered");
+    let (head, body) = text.split_once("\r\n\r\n").expect("a head");
+    assert!(head.contains(" 200 "), "{path}: {head}");
+    body.to_owned()
+}
+
 /// A watch that runs; killed when this goes out of scope.
 pub struct Watching {
     child: Child,
@@ -33,6 +61,13 @@ impl Watching {
         let mut command = program::command();
         command.arg("watch").arg(store).args(more);
         Watching::of(command)
+    }
+
+    /// Watches a node with a site file and the page on a free port, pulling every second.
+    pub fn with_page(store: &Path, node: &str, site: &Path) -> Watching {
+        let site = site.display().to_string();
+        let page = ["--listen", "127.0.0.1:0", "--pull-every", "1", "--site"];
+        Watching::new(store, &[&[node][..], &page[..], &[site.as_str()][..]].concat())
     }
 
     /// Starts a command that becomes a watch.

@@ -237,3 +237,46 @@ fn what_cannot_be_done_names_the_place() {
     let out = f.run(&["--intervals", "no-such.csv"]);
     assert!(errors(&out).contains("no-such.csv"), "{}", errors(&out));
 }
+
+/// Rows that cannot be are named with file and line; what is only odd is told beside the bill.
+#[test]
+fn rows_that_cannot_be_are_named() {
+    let f = files();
+    let head = "start,kw,kvar,kva\n2026-06-01 00:00,100,50,112\n";
+    for (row, said) in [
+        ("2026-06-01 00:15,1e30,50,1e30", "line 3: kw 1e30 is more than any supply gives"),
+        ("2026-06-01 00:15,100,50,20", "line 3: 5.0 kVAh are less than 25.0 kWh"),
+        ("2026-06-01 00:15,NaN,50,20", "line 3: kw \"NaN\" is not a number"),
+        ("2026-06-01 00:15,100,50,-1", "line 3: kva -1 is negative"),
+    ] {
+        let data = f.write("wrong.csv", &format!("{head}{row}\n"));
+        let out = f.run(&["--intervals", path(&data)]);
+        assert_eq!(out.status.code(), Some(2), "{row}");
+        assert!(out.stdout.is_empty());
+        assert!(errors(&out).contains(&format!("wrong.csv, {said}")), "{}", errors(&out));
+    }
+    // The bill states a PF that is not that of its energies: billed as stated, and said.
+    let bills = f.write("bills.csv", "month,kwh,kvarh,kw,pf\n2026-01,1000,1000,10,0.99\n");
+    let shown = text(&f.run(&["--bills", path(&bills)]));
+    assert!(shown.contains("PF 0.99 as stated; kWh and kvarh make 0.707"), "{shown}");
+}
+
+/// A byte-order mark, CRLF, semicolons and decimal commas change nothing.
+#[test]
+fn tables_of_other_programs_read_the_same() {
+    let f = files();
+    let plain = intervals(1..3);
+    let mut other = String::from("\u{feff}");
+    for (k, line) in plain.lines().enumerate() {
+        let cells: Vec<String> = line
+            .split(',')
+            .map(|c| if k > 0 && c == "100" { "100,0".into() } else { c.into() })
+            .collect();
+        other += &format!("{}\r\n", cells.join(";"));
+    }
+    let (a, b) = (f.write("a.csv", &plain), f.write("b.csv", &other));
+    let json = |p: &Path| -> Value {
+        serde_json::from_slice(&f.run(&["--intervals", path(p), "--json"]).stdout).unwrap()
+    };
+    assert_eq!(json(&a)["months"], json(&b)["months"]);
+}

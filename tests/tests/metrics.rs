@@ -4,7 +4,7 @@ use std::io::Write;
 use std::path::Path;
 use std::process::{Command, Stdio};
 use wattless_tests::program::Served;
-use wattless_tests::watched::{Watched, until};
+use wattless_tests::watching::{Watching, found, get};
 
 /// Python with prometheus_client, in an environment of its own under the target folder.
 fn python() -> String {
@@ -39,9 +39,10 @@ fn another_parser_reads_the_metrics_and_their_names_follow_the_rules() {
     let node = Served::new(&[file("scenario.toml", &scenario)]);
     // An alarm that stands from the first record on.
     let site = file("site.toml", "[watch.alarms]\nrated_a = 1\nhold_s = 1\n");
-    let watched = Watched::new(&folder.path().join("store"), &[&node.address], &site);
-    let text = until("records and readings have come", || {
-        let text = watched.get("/metrics");
+    let mut watched = Watching::with_page(&folder.path().join("store"), &node.address, &site);
+    let page = watched.page();
+    let text = found("records and readings have come", || {
+        let text = get(&page, "/metrics");
         let all = ["wattless_voltage_distortion_ratio{", "wattless_active_power_watts{", "kind="];
         all.iter().all(|part| text.contains(part)).then_some(text)
     });

@@ -7,7 +7,7 @@ use std::path::Path;
 use std::process::{Child, Command, Stdio};
 use std::sync::{Arc, Mutex};
 use wattless_tests::program::Served;
-use wattless_tests::watched::{Watched, until};
+use wattless_tests::watching::{Watching, found, get};
 
 struct Running(Child);
 
@@ -93,8 +93,8 @@ fn free_port() -> u16 {
 }
 
 /// Pulls that ended well, from the watch's own counters.
-fn pulls(watched: &Watched) -> u64 {
-    let text = watched.get("/metrics");
+fn pulls(page: &str) -> u64 {
+    let text = get(page, "/metrics");
     let line = text.lines().find(|l| l.starts_with("wattless_pulls_total")).unwrap();
     line.rsplit(' ').next().unwrap().parse().unwrap()
 }
@@ -121,20 +121,21 @@ fn readings_alarms_and_links_reach_a_broker_that_comes_and_goes() {
     let node = Served::new(&[scenario.display().to_string()]);
 
     // No broker yet: the watch says so and pulls all the same.
-    let watched = Watched::new(&folder.path().join("store"), &[&node.address], &site);
-    until("it says that there is no broker", || {
+    let mut watched = Watching::with_page(&folder.path().join("store"), &node.address, &site);
+    let page = watched.page();
+    found("it says that there is no broker", || {
         watched.said().iter().any(|l| l.contains("no broker")).then_some(())
     });
-    until("records are pulled without a broker", || (pulls(&watched) >= 2).then_some(()));
+    found("records are pulled without a broker", || (pulls(&page) >= 2).then_some(()));
 
     let first = broker(folder.path(), port);
-    let heard = until("the broker is there", || {
+    let heard = found("the broker is there", || {
         std::net::TcpStream::connect(("127.0.0.1", port)).ok().map(|_| Heard::new(port))
     });
-    until("the watch is online", || heard.find("joinery/watch", |p| p == "online"));
+    found("the watch is online", || heard.find("joinery/watch", |p| p == "online"));
     let id = "000000005a170001";
     let reading = format!("joinery/{id}/reading");
-    let (retained, text) = until("a reading comes", || heard.find(&reading, |_| true));
+    let (retained, text) = found("a reading comes", || heard.find(&reading, |_| true));
     assert!(!retained, "an old reading must not look like one of now");
     let value: Value = serde_json::from_str(&text).unwrap();
     assert_eq!((&value["node_id"], &value["feeder"]), (&id.into(), &"Sawmill main".into()));
@@ -146,7 +147,7 @@ fn readings_alarms_and_links_reach_a_broker_that_comes_and_goes() {
         assert!(value[key].is_number(), "{key}: {text}");
     }
     let alarms = format!("joinery/{id}/alarms");
-    let (_, text) = until("the alarm comes", || heard.find(&alarms, |p| p.contains("overload")));
+    let (_, text) = found("the alarm comes", || heard.find(&alarms, |p| p.contains("overload")));
     let value: Value = serde_json::from_str(&text).unwrap();
     let alarm = value.as_array().unwrap().iter().find(|a| a["kind"] == "overload").unwrap();
     assert!(alarm["evidence"].as_str().unwrap().contains("rated 1.0 A"), "{text}");
@@ -160,28 +161,28 @@ fn readings_alarms_and_links_reach_a_broker_that_comes_and_goes() {
         (format!("joinery/{id}/link"), r#"{"link":"up"}"#),
     ] {
         let (retained, _) =
-            until("what is retained comes", || later.find(&topic, |p| p.contains(part)));
+            found("what is retained comes", || later.find(&topic, |p| p.contains(part)));
         assert!(retained, "{topic}");
     }
     drop(later);
 
     // The broker is stopped: pulls go on. It comes back with an empty memory: it is filled again.
     drop(first);
-    let before = pulls(&watched);
-    until("pulls go on", || (pulls(&watched) >= before + 3).then_some(()));
+    let before = pulls(&page);
+    found("pulls go on", || (pulls(&page) >= before + 3).then_some(()));
     let _second = broker(folder.path(), port);
-    let heard = until("the broker is back", || {
+    let heard = found("the broker is back", || {
         std::net::TcpStream::connect(("127.0.0.1", port)).ok().map(|_| Heard::new(port))
     });
-    until("the watch is online again", || heard.find("joinery/watch", |p| p == "online"));
-    until("the alarm is there again", || heard.find(&alarms, |p| p.contains("overload")));
-    until("readings come again", || heard.find(&reading, |_| true));
+    found("the watch is online again", || heard.find("joinery/watch", |p| p == "online"));
+    found("the alarm is there again", || heard.find(&alarms, |p| p.contains("overload")));
+    found("readings come again", || heard.find(&reading, |_| true));
 
     // The node goes: said in words. The watch is killed: the broker says it for it.
     drop(node);
-    until("the link is told to be down", || {
+    found("the link is told to be down", || {
         heard.find(&format!("joinery/{id}/link"), |p| p.contains(r#""link":"down""#))
     });
     drop(watched);
-    until("the last will is told", || heard.find("joinery/watch", |p| p == "offline"));
+    found("the last will is told", || heard.find("joinery/watch", |p| p == "offline"));
 }

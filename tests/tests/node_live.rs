@@ -5,6 +5,7 @@ use serde_json::Value;
 use std::io::{BufRead, BufReader};
 use std::process::{Command, Stdio};
 use wattless_tests::program::{Served, command, path};
+use wattless_tests::watching::until;
 
 fn node(folder: &std::path::Path) -> Served {
     let scenario = folder.join("scenario.toml");
@@ -12,7 +13,13 @@ fn node(folder: &std::path::Path) -> Served {
         .replace("sample_rate_hz = 8000.0", "sample_rate_hz = 2000.0")
         .replace("interval_s = 60", "interval_s = 1");
     std::fs::write(&scenario, text).unwrap();
-    Served::new(&[scenario])
+    let node = Served::new(&[scenario]);
+    // Its first window takes a moment.
+    until("the node has a reading", || {
+        let out = command().args(["node", &node.address, "--json"]).output().unwrap();
+        serde_json::from_slice::<Value>(&out.stdout).is_ok_and(|v| v["now"].is_object())
+    });
+    node
 }
 
 fn signal(which: &str, pid: u32) {

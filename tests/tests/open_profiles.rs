@@ -1,4 +1,4 @@
-//! The survey and the bill on open load profiles with known figures, fetched when the test runs.
+//! Survey, bill, sizing and report on open load profiles with known figures, fetched when the test runs.
 //!
 //! Profiles of the SimBench database (ODbL 1.0 / DbCL, see `fetch_profiles.sh`), a leap year
 //! by the quarter hour with P and Q. Reference figures: DERIVED from the package's data with
@@ -15,6 +15,7 @@ use wattless::analyse::survey::{Survey, survey};
 use wattless::analyse::tariff::Tariff;
 use wattless::site::Site;
 use wattless_tests::made_log::{LogMaker, at};
+use wattless_tests::{made_store, program};
 
 /// One profile: P and Q as shares of the rating, by the quarter hour from 2016-01-01 00:00.
 type Rows = Vec<(f64, f64)>;
@@ -224,5 +225,128 @@ fn a_year_of_two_loads_billed() {
         near(sum(&|m| m.quantities.figures.total.q_lag_kvarh), kvarh);
         let peak = b.months.iter().map(|m| m.quantities.figures.total.p_peak.p_kw);
         within(peak.fold(0.0, f64::max), kw, 1e-3);
+    }
+}
+
+/// What a tariff of 0.10 a kWh, 10 a kVA of the month's highest quarter hour, and 0.02 a kvarh over
+/// 0.33 of the kWh of each quarter hour makes of rows of kW and kvar, with so many kvar less: month
+/// by month, by plain sums.
+fn by_hand(rows: &[(f64, f64)], less_kvar: f64) -> f64 {
+    let days = [31, 29, 31, 30, 31, 30, 31, 31, 30, 31, 30, 31];
+    let mut rest = rows;
+    let mut sum = 0.0;
+    for d in days {
+        let (month, later) = rest.split_at(d * 96);
+        rest = later;
+        let (mut kwh, mut over, mut kva) = (0.0, 0.0, 0.0f64);
+        for (kw, kvar) in month {
+            let kvar = kvar - less_kvar;
+            kwh += kw / 4.0;
+            over += (kvar - 0.33 * kw).max(0.0) / 4.0;
+            kva = kva.max(libm::hypot(*kw, kvar));
+        }
+        sum += 0.1 * kwh + 10.0 * kva + 0.02 * over;
+    }
+    assert!(rest.is_empty());
+    sum
+}
+
+/// All verbs as a user runs them, on a year of two loads: a store with two nodes, a tariff, a list
+/// of one unit. Everything is set against sums over the profile's own rows.
+#[test]
+fn a_year_of_two_loads_through_every_verb() {
+    let folder = tempfile::TempDir::new().unwrap();
+    let place = |name: &str| folder.path().join(name).display().to_string();
+    let write = |name: &str, text: &str| {
+        std::fs::write(folder.path().join(name), text).unwrap();
+        place(name)
+    };
+    let loads = [("G6-A", 530.0, 209.5), ("G4-M", 375.0, 148.2)];
+    let rows = loads.map(|(name, kw, kvar)| -> Vec<(f64, f64)> {
+        profile(name).iter().map(|(p, q)| (p * kw, q * kvar)).collect()
+    });
+    let logs = rows.each_ref().map(|r| log(r, 1.0, 1.0, "2016-01-01T00:00:00Z"));
+    made_store::store(
+        Path::new(&place("store")),
+        &[(loads[0].0, &logs[0].log), (loads[1].0, &logs[1].log)],
+    );
+    let tariff = write(
+        "tariff.toml",
+        "name = \"T\"\ncurrency = \"EUR\"\n[demand]\ninterval_min = 15\n\
+         [[charge]]\nclause = \"energy\"\nrate_per_kwh = 0.1\n\
+         [[charge]]\nclause = \"demand\"\nrate_per_kva = 10\n\
+         [[charge]]\nclause = \"kvarh\"\nshare_of_kwh = 0.33\nper = \"interval\"\n\
+         rate_per_kvarh = 0.02\n",
+    );
+    let site = write(
+        "site.toml",
+        "name = \"Plant\"\n[supply]\nline_voltage_v = 398.3717\nfrequency_hz = 50\n\
+         [economics]\nyears = 10\ndiscount_pct = 8\n",
+    );
+    let prices = write(
+        "prices.toml",
+        "currency = \"EUR\"\n[[unit]]\nat = [\"service\"]\nkvar = 25\nrated_v = 398.3717\n\
+         price = 900\ninstallation = 100\nloss_w_per_kvar = 0\n",
+    );
+    let run = |verb: &str, node: &str, more: &[&str]| -> serde_json::Value {
+        let mut c = program::command();
+        c.args([verb, &place("store"), "--node", node, "--site", &site, "--json"]).args(more);
+        let out = c.output().unwrap();
+        assert!(out.status.success(), "{verb}: {}", String::from_utf8_lossy(&out.stderr));
+        serde_json::from_slice(&out.stdout).unwrap()
+    };
+    for ((name, ..), rows) in loads.iter().zip(&rows) {
+        let sum = |of: &dyn Fn(&(f64, f64)) -> f64| rows.iter().map(of).sum::<f64>() / 4.0;
+        let (kwh, kvarh) = (sum(&|r| r.0), sum(&|r| r.1));
+        let peak_kw = rows.iter().map(|r| r.0).fold(0.0, f64::max);
+        let money = ["--tariff", &*tariff];
+        let float =
+            |v: &serde_json::Value| v.as_f64().unwrap_or_else(|| panic!("{v} is no number"));
+
+        let survey = run("survey", name, &[]);
+        near(float(&survey["energy"]["active_in_wh"]), kwh * 1e3);
+        near(float(&survey["energy"]["reactive_net_varh"]), kvarh * 1e3);
+        near(float(&survey["power_factor"]["average"]), kwh / libm::hypot(kwh, kvarh));
+        near(float(&survey["demand"]["block"]["at_p_peak"]["p_w"]), peak_kw * 1e3);
+
+        let unity: Vec<(f64, f64)> = rows.iter().map(|r| (r.0, 0.0)).collect();
+        let (as_is, best) = (by_hand(rows, 0.0), by_hand(&unity, 0.0));
+        let bill = run("bill", name, &money);
+        let months = bill["months"].as_array().unwrap();
+        assert_eq!((months.len(), &bill["whole"]), (12, &true.into()));
+        let total = |key: &str| months.iter().map(|m| float(&m[key])).sum::<f64>();
+        within(total("total"), as_is, 1e-5 * as_is);
+        within(total("power_factor_part"), as_is - best, 1e-5 * as_is);
+
+        let list = ["--tariff", &*tariff, "--prices", &*prices];
+        let size = run("size", name, &list);
+        within(float(&size["nothing"]["score"]["bill_year"]), as_is, 1e-5 * as_is);
+        let all = ["candidates", "excluded"].map(|k| size[k].as_array().unwrap().clone()).concat();
+        let of =
+            |kvar: f64| all.iter().find(|c| (float(&c["installed_var"]) - kvar * 1e3).abs() < 1.0);
+        let one = of(25.0).or(of(50.0)).unwrap_or_else(|| panic!("no unit in {size:#}"));
+        let kvar = float(&one["installed_var"]) / 1e3;
+        let with = by_hand(rows, kvar);
+        let score = &one["score"];
+        within(float(&score["bill_year"]), with, 1e-5 * with);
+        within(float(&score["saving_year"]), as_is - with, 2e-5 * as_is);
+        let net = kvarh - kvar * 8784.0;
+        near(float(&score["average_pf"]), kwh / libm::hypot(kwh, net));
+        // 8 % over ten years: any table of annuities gives 6.7101.
+        let first = float(&one["first_cost"]);
+        within(float(&score["npv"]), (as_is - with) * 6.7101 - first, 2e-4 * as_is);
+
+        let output = place("report");
+        let report = run("report", name, &[&list[..], &["-o", &output]].concat());
+        let figure = |id: &str| {
+            let all = report["figures"].as_array().unwrap();
+            let found = all.iter().find(|f| f["id"] == id);
+            float(&found.unwrap_or_else(|| panic!("no {id} in {all:?}"))["number"])
+        };
+        near(figure("average_pf"), kwh / libm::hypot(kwh, kvarh));
+        near(figure("peak_demand"), peak_kw * 1e3);
+        near(figure("power_factor_part_a_month"), (as_is - best) / 12.0);
+        let html = std::fs::read_to_string(place("report.html")).unwrap();
+        assert!(html.contains(name) && html.contains("Which load draws the kvar"));
     }
 }

@@ -4,9 +4,9 @@ use serde_json::{Value, json};
 use std::path::{Path, PathBuf};
 use wattless_tests::browser::Browser;
 use wattless_tests::program::{Served, command};
-use wattless_tests::watched::{Watched, until};
+use wattless_tests::watching::{Watching, found};
 
-/// A motor that always works and a heater that comes and goes every ten seconds.
+/// A motor that always works and a heater that comes and goes every eight seconds.
 const SCENARIO: &str = r#"
 [plant]
 name = "Brackwater Joinery"
@@ -35,8 +35,8 @@ work_load = [0.6, 0.6]
 [[heater]]
 name = "Kiln"
 kw = 60.0
-work_s = [10.0, 10.0]
-rest_s = [10.0, 10.0]
+work_s = [8.0, 8.0]
+rest_s = [8.0, 8.0]
 "#;
 
 /// Limits that the heater crosses.
@@ -61,7 +61,9 @@ demand_limit_kw = 200
 struct Plant {
     folder: tempfile::TempDir,
     node: Served,
-    watched: Watched,
+    watched: Watching,
+    /// HOST:PORT.
+    page: String,
 }
 
 fn plant() -> Plant {
@@ -73,8 +75,9 @@ fn plant() -> Plant {
     };
     let node = Served::new(&[file("scenario.toml", SCENARIO)]);
     let site = file("site.toml", SITE);
-    let watched = Watched::new(&folder.path().join("store"), &[&node.address], &site);
-    Plant { folder, node, watched }
+    let mut watched = Watching::with_page(&folder.path().join("store"), &node.address, &site);
+    let page = watched.page();
+    Plant { folder, node, watched, page }
 }
 
 /// Where pictures go, to be looked at.
@@ -84,13 +87,17 @@ fn picture(name: &str) -> PathBuf {
     folder.join(name)
 }
 
-/// A number as the page writes it.
+/// A number as the page writes it, with a decimal point or comma and no groups of thousands.
 fn number(text: &str) -> f64 {
     let plain: String = text
         .chars()
         .take_while(|c| !c.is_alphabetic())
         .filter(|c| !c.is_whitespace())
-        .map(|c| if c == '−' { '-' } else { c })
+        .map(|c| match c {
+            '−' => '-',
+            ',' => '.',
+            c => c,
+        })
         .collect();
     plain.parse().unwrap_or_else(|_| panic!("{text:?} is no number"))
 }
@@ -113,10 +120,10 @@ fn the_page_shows_what_the_node_reads_and_what_is_wrong() {
     let plant = plant();
     let mut browser = Browser::open();
     browser.screen(1100, 900, false);
-    browser.go(&format!("http://{}/", plant.watched.page));
+    browser.go(&format!("http://{}/", plant.page));
     browser.until("/\\d/.test(document.getElementById('n0-p').textContent)", "readings come");
     let keys = [("p", "p_w", 1e3), ("q", "q1_var", 1e3), ("s", "s_va", 1e3)];
-    until("the load stands still for a moment", || {
+    found("the load stands still for a moment", || {
         let before = own(&plant.node);
         let ids = ["p", "q", "s", "1v", "2i", "3pf", "f"];
         let ask: Vec<String> = ids
@@ -176,7 +183,7 @@ fn the_page_shows_what_the_node_reads_and_what_is_wrong() {
     assert_eq!(browser.complaints(), Vec::<String>::new());
 
     // Without its node the page says so, and shows no old reading as one of now.
-    let Plant { folder, node, watched } = plant;
+    let Plant { folder, node, watched, .. } = plant;
     drop(node);
     browser.until(
         &format!("{said}.toLowerCase().includes('no answer from the node')"),
@@ -196,7 +203,7 @@ fn the_page_shows_what_the_node_reads_and_what_is_wrong() {
 #[test]
 fn the_page_is_usable_by_everybody() {
     let plant = plant();
-    let url = format!("http://{}/", plant.watched.page);
+    let url = format!("http://{}/", plant.page);
     let mut browser = Browser::open();
     browser.screen(360, 740, false);
     browser.go(&url);
@@ -215,6 +222,15 @@ fn the_page_is_usable_by_everybody() {
             browser.picture(&picture(&format!("{name}-{scheme}.png")));
         }
     }
+    // The checks do find what they look for.
+    browser.run(
+        "document.querySelector('footer').insertAdjacentHTML('beforeend', '<p id=\"poor\" \
+         style=\"width:200vw;color:#888;background:#999\">poor</p>')",
+    );
+    assert_eq!(browser.run(CONTRAST).as_array().unwrap().len(), 1);
+    assert_eq!(browser.run(BEYOND).as_array().unwrap().len(), 1);
+    browser.run("document.getElementById('poor').remove()");
+
     // For eyes that see no colour: the same page in grey.
     let grey = json!({ "type": "achromatopsia" });
     browser.call("Emulation.setEmulatedVisionDeficiency", grey);
@@ -269,11 +285,80 @@ fn the_page_is_usable_by_everybody() {
     println!("first paint: {bytes:.0} bytes");
 }
 
+/// Several nodes of other wirings without a site file, and an address where nobody answers.
+#[test]
+fn several_nodes_come_in_short_and_each_in_full() {
+    let folder = tempfile::tempdir().unwrap();
+    let node = |wiring: &str, id: &str, feeder: &str| {
+        let path = folder.path().join(format!("{wiring}.toml"));
+        let text = SCENARIO
+            .replace("four-wire", wiring)
+            .replace("0x5A17_0001", id)
+            .replace("Sawmill main", feeder)
+            .replace("[[motor]]", "[[motor]]\nconnected = \"l1\"")
+            .replace("[[heater]]", "[[heater]]\nconnected = \"l1\"");
+        let text = match wiring {
+            "two-sensor-line" => text.replace("connected = \"l1\"\n", ""),
+            _ => text.replace("nominal_v = 400.0", "nominal_v = 240.0"),
+        };
+        std::fs::write(&path, text).unwrap();
+        Served::new(&[path])
+    };
+    let single = node("single-phase", "0x5A17_0011", "Office");
+    let two = node("two-sensor-line", "0x5A17_0012", "Kilns");
+    let store = folder.path().join("store");
+    let mut watched = Watching::new(
+        &store,
+        &[&single.address, &two.address, "tcp:127.0.0.1:1", "--listen", "127.0.0.1:0"],
+    );
+    let url = format!("http://{}/", watched.page());
+    let mut browser = Browser::open();
+    browser.screen(360, 740, false);
+    browser.go(&url);
+    let shown = "[0, 1].every(k => /\\d/.test(document.getElementById(`n${k}-p`).textContent))";
+    browser.until(shown, "both nodes read");
+    let said = "document.getElementById('glance-words').textContent";
+    let missed = "tcp:127.0.0.1:1: no answer from the node";
+    browser.until(&format!("{said} === '{missed}'"), "the third is missed");
+    assert_eq!(
+        (browser.text("n0-name"), browser.text("n1-name")),
+        ("Office".into(), "Kilns".into())
+    );
+    assert_eq!(
+        (browser.text("n2-state"), browser.text("n2-p")),
+        ("No answer from the node".into(), "–".into())
+    );
+    assert_eq!(browser.run(STRUCTURE), json!([]));
+    assert_eq!(browser.run(BEYOND), json!([]));
+    browser.picture(&picture("nodes-phone.png"));
+
+    // By keys to the first node: one phase, one row, one wave.
+    browser.run("document.querySelector('.nodes a').focus()");
+    browser.press("Enter");
+    browser.until("location.search === '?node=1'", "the first node is gone to");
+    browser.until("!!document.querySelector('#n0-waves svg')", "waveforms are drawn");
+    let rows = "[...document.querySelectorAll('tbody tr')].filter(r => r.getClientRects().length)";
+    browser.until(&format!("{rows}.length === 2"), "one row in each table");
+    assert_eq!(browser.run("document.querySelectorAll('nav a').length"), 1);
+    browser.go(&format!("{url}?node=2"));
+    browser.until("!!document.querySelector('#n1-phasors svg')", "phasors are drawn");
+    let told = browser.text("n1-phasors");
+    // Two elements of a balanced load: three phases with the same angle.
+    let angles: Vec<f64> =
+        told.split(": ").skip(1).map(|t| number(t.split('°').next().unwrap())).collect();
+    assert!(angles.len() == 3, "{told}");
+    assert!(angles.iter().all(|a| (a - angles[0]).abs() < 3.0), "{told}");
+    browser.go(&format!("{url}?node=3"));
+    browser.until(&format!("{said} === 'No answer from the node'"), "the third says why");
+    assert!(browser.text("n2-link").contains("check the cable"), "{}", browser.text("n2-link"));
+    assert_eq!(browser.complaints(), Vec::<String>::new());
+}
+
 /// Elements with words that reach beyond the screen.
 const BEYOND: &str = "
 [...document.querySelectorAll('main *, header *, footer *')]
   .filter(e => !e.closest('svg') && e.getClientRects().length)
-  .filter(e => e.getBoundingClientRect().right > innerWidth + 0.5)
+  .filter(e => e.getBoundingClientRect().right > document.documentElement.clientWidth + 0.5)
   .map(e => e.outerHTML.slice(0, 80))";
 
 /// Words whose contrast is below 4.5, or 3 where they are large (WCAG 2.2, 1.4.3; relative

@@ -187,6 +187,25 @@ fn before_and_after_are_compared_where_there_is_an_after() {
     let verify =
         json("verify", &[&*p.store, "--site", &*site, "--installed-on", "2026-06-08", "--json"]);
     assert_eq!(verify["verdict"]["outcome"], "worked");
+    // With a tariff, what it saves stands beside, on the first page too.
+    let priced = json(
+        "report",
+        &[
+            &*p.store,
+            "--site",
+            &*site,
+            "-o",
+            &*p.output,
+            "--installed-on",
+            "2026-06-08",
+            "--tariff",
+            TARIFF,
+            "--json",
+        ],
+    );
+    let correction = priced["points"][0]["text"].as_str().unwrap();
+    assert!(correction.contains("the measured change saves"), "{correction}");
+    assert!(sound(&p.html).contains("What it saves"));
     assert_eq!(report["tone"], "good");
     let text = verify["words"]["verdict"].as_str().unwrap().replace('.', ",");
     let head = report["headline"].as_str().unwrap();
@@ -221,4 +240,37 @@ fn what_cannot_be_done_is_named() {
     let arguments =
         [&*p.store, "--tariff", TARIFF, "--extrapolate", "month", "--to", "2026-06-01T09:00"];
     assert!(refusal(&arguments).contains("whole day"));
+}
+
+/// A service with two feeders in one store: the report tells which draws the kvar, as `culprit` does.
+#[test]
+fn several_feeders_are_ranked() {
+    let week = |kw: f64, q: f64| production_week((kw, q), (5.0, 2.0));
+    let (saw, press, service) = (week(60.0, 70.0), week(50.0, 20.0), week(110.0, 90.0));
+    let folder = TempDir::new().unwrap();
+    let store = folder.path().join("store");
+    made_store::store(
+        &store,
+        &[("Main", &service.log), ("Log saw", &saw.log), ("Veneer press", &press.log)],
+    );
+    let (store, output) =
+        (store.display().to_string(), folder.path().join("report").display().to_string());
+    let base = [&*store, "--node", "Main", "--site", SITE, "-o", &*output, "--json"];
+    let report = json("report", &[&base[..], &["--service", "Main"]].concat());
+    let section = report["sections"].as_array().unwrap().iter().find(|s| s["id"] == "suspects");
+    let section = section.unwrap_or_else(|| panic!("no section of suspects"));
+    let culprit = json("culprit", &[&*store, "--service", "Main", "--site", SITE, "--json"]);
+    assert_eq!(culprit["ranking"][0]["figures"]["name"], "Log saw");
+    let verdict = culprit["words"]["verdict"].as_str().unwrap();
+    let said = section["blocks"][0]["text"].as_str().unwrap();
+    assert!(verdict.starts_with("Log saw draws most") && said.starts_with("Log saw draws most"));
+    let table = section["blocks"].as_array().unwrap().iter().find_map(|b| b.get("table")).unwrap();
+    assert_eq!(table["rows"].as_array().unwrap().len(), 2);
+    assert_eq!(table["rows"][0][0], "1 Log saw");
+    assert!(
+        report["points"].as_array().unwrap().iter().any(|p| p["name"] == "Where it comes from")
+    );
+    sound(&folder.path().join("report.html"));
+    let error = refusal(&[&base[..7], &["--service", "Mian"]].concat());
+    assert!(error.contains("Mian") && error.contains("Veneer press"), "{error}");
 }

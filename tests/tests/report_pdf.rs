@@ -7,7 +7,7 @@ use wattless::analyse::size::prices::PriceList;
 use wattless::analyse::tariff::Tariff;
 use wattless::collect::store::{Span, Store};
 use wattless::present::report::Report;
-use wattless::present::report::gather::{Sources, gather};
+use wattless::present::report::gather::{Beside, Sources, gather};
 use wattless::present::report::pdf::pdf;
 use wattless::site::Site;
 use wattless_tests::made_log::{kvar, production_week};
@@ -35,6 +35,7 @@ fn report(folder: &Path, site: &Site, with_prices: bool) -> Report {
         prices: with_prices.then_some(&prices),
         history: &[],
         installed_ms: None,
+        beside: Beside::default(),
     });
     gathered.unwrap().report(site, jiff::civil::date(2026, 6, 8))
 }

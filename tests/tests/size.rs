@@ -5,7 +5,10 @@ use std::fmt::Write as _;
 use std::path::{Path, PathBuf};
 use std::process::Output;
 use tempfile::TempDir;
+use wattless::analyse::bill::past::PastBills;
+use wattless::analyse::bill::quantities::MonthQuantities;
 use wattless::analyse::series::LoadSeries;
+use wattless::analyse::series::table::Table;
 use wattless::analyse::size::prices::PriceList;
 use wattless::analyse::size::why::why;
 use wattless::analyse::size::{Job, MOST, SizeError, Sizing, size};
@@ -30,6 +33,7 @@ struct Case {
     site: Site,
     tariff: Tariff,
     prices: PriceList,
+    history: Vec<MonthQuantities>,
 }
 
 impl Case {
@@ -41,6 +45,7 @@ impl Case {
                 .unwrap_or_else(|e| panic!("{e}")),
             prices: PriceList::parse(prices, Path::new("prices.toml"))
                 .unwrap_or_else(|e| panic!("{e}")),
+            history: Vec::new(),
         }
     }
 
@@ -54,6 +59,7 @@ impl Case {
             site: &self.site,
             tariff: &self.tariff,
             prices: &self.prices,
+            history: &self.history,
             most,
         })
     }
@@ -213,6 +219,38 @@ fn search_equals_brute_force() {
         assert_eq!(some.best().name, all.best().name);
         assert_eq!(some.best().score.npv, all.best().score.npv);
     }
+}
+
+/// Past bills with half as much again from October to March: candidates are replayed at that load.
+/// By hand: 12 months of 10 × √((100·f)² + (102.02·f − 69.15)²), f being 1 or 1.5.
+#[test]
+fn the_year_follows_past_bills() {
+    let mut case = Case::new(steady(0.7), SITE, KVA, ONE_UNIT);
+    let mut text = String::from("month,kwh\n");
+    for m in 1..=12 {
+        let days = [31, 28, 31, 30, 31, 30, 31, 31, 30, 31, 30, 31][m - 1];
+        let winter = !(4..=9).contains(&m);
+        writeln!(text, "2025-{m:02},{}", days * if winter { 3600 } else { 2400 }).unwrap();
+    }
+    let table = Table::parse(&text, Path::new("bills.csv")).unwrap();
+    let bills = PastBills::of_table(&table, &case.tariff, &jiff::tz::TimeZone::UTC).unwrap();
+    case.history = bills.quantities();
+    let s = case.size();
+    let q = kvar(100.0, 0.7);
+    let year = |less: f64| -> f64 {
+        [1.0f64, 1.5].iter().map(|f| 60.0 * libm::hypot(100.0 * f, q * f - less)).sum()
+    };
+    near(s.nothing.score.bill_year.unwrap(), year(0.0), 0.1);
+    let one = s.candidates.iter().find(|c| (c.installed_var - 69.15e3).abs() < 1.0).unwrap();
+    near(one.score.bill_year.unwrap(), year(69.15), 0.1);
+    near(one.score.saving_year.unwrap(), year(0.0) - year(69.15), 0.2);
+    assert!(s.basis.extrapolation.as_ref().unwrap().follows_bills);
+    // Without bills the log is repeated.
+    case.history.clear();
+    near(case.size().nothing.score.bill_year.unwrap(), 120.0 * libm::hypot(100.0, q), 0.1);
+    // Eleven months are said not to be enough.
+    case.history = bills.quantities()[1..].to_vec();
+    assert!(case.size().basis.assumed.iter().any(|a| a.contains("all twelve months")));
 }
 
 #[test]

@@ -69,7 +69,7 @@ fn a_drop_that_is_known_is_found() {
     near(r.b_var_per_w, 0.4, 0.003);
     near(r.c_var_per_w2 * 1e3, 0.0, 1e-4);
     near(v.coverage.covered_share, 1.0, 1e-9);
-    let text = verify_text(&v, Style::PLAIN);
+    let text = verify_text(&v, None, Style::PLAIN);
     assert!(text.lines().all(|l| l.chars().count() <= 80), "{text}");
     assert!(text.contains("It worked: 16.4 kvar (±"), "{text}");
 }

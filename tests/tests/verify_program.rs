@@ -221,3 +221,94 @@ fn a_node_that_was_moved_ranks_by_profile() {
     let error = refusal(&["culprit", path(&store), "--place", "Saw=2025-01-01..2025-02-01"]);
     assert!(error.contains("Saw") && error.contains("no usable record"), "{error}");
 }
+
+/// 20 kvar that are gone all day save 20 × 8760 kvarh a year at 0.02: 3504, which is also what the
+/// sizing promised from the week before.
+#[test]
+fn the_drop_is_set_against_the_promise() {
+    let folder = TempDir::new().unwrap();
+    let store = folder.path().join("store");
+    let log = weeks("2026-06-01T00:00:00Z", 14, |day| if day < 7 { 0.0 } else { 20.0 });
+    made_store::store(&store, &[("Sawmill main", &log.log)]);
+    let write = |name: &str, text: &str| {
+        let path = folder.path().join(name);
+        std::fs::write(&path, text).unwrap();
+        path
+    };
+    let site = write(
+        "site.toml",
+        "name = \"Brackwater Joinery\"\n[supply]\nline_voltage_v = 398.3717\nfrequency_hz = 50\n\
+         [[installed]]\nname = \"Bank\"\nkvar = 20\nsince = \"2026-06-08\"\n",
+    );
+    let tariff = write(
+        "tariff.toml",
+        "currency = \"EUR\"\n[demand]\ninterval_min = 15\n[[charge]]\nclause = \"kvarh\"\n\
+         share_of_kwh = 0\nrate_per_kvarh = 0.02\n",
+    );
+    let prices = write(
+        "prices.toml",
+        "currency = \"EUR\"\n[[unit]]\nat = [\"service\"]\nkvar = 20\nrated_v = 398.3717\n\
+         price = 900\nloss_w_per_kvar = 0\n",
+    );
+    let sizing = run(&[
+        "size",
+        path(&store),
+        "--to",
+        "2026-06-08",
+        "--site",
+        path(&site),
+        "--tariff",
+        path(&tariff),
+        "--prices",
+        path(&prices),
+        "--json",
+    ]);
+    assert!(sizing.status.success(), "{}", String::from_utf8_lossy(&sizing.stderr));
+    let sizing = write("sizing.json", std::str::from_utf8(&sizing.stdout).unwrap());
+    let all = ["verify", path(&store), "--site", path(&site), "--tariff", path(&tariff)];
+    let with = |more: &[&'static str]| {
+        let mut a = all.map(str::to_owned).to_vec();
+        a.extend(["--sizing".to_owned(), path(&sizing).to_owned()]);
+        a.extend(more.iter().map(|x| (*x).to_owned()));
+        a
+    };
+    let fixed: Vec<String> = with(&["--candidate", "c1", "--json"]);
+    let money = json(&fixed.iter().map(String::as_str).collect::<Vec<_>>(), 0)["money"].clone();
+    let number = |v: &Value| v.as_f64().unwrap_or_else(|| panic!("{money:#}"));
+    let saved = number(&money["saved"]);
+    assert!((saved - 3504.0).abs() < 60.0, "{saved}");
+    let ends = [number(&money["saved_from_to"][0]), number(&money["saved_from_to"][1])];
+    assert!(ends[0] < saved && saved < ends[1] && ends[0] > 3000.0 && ends[1] < 4000.0);
+    assert_eq!((&money["of_a_year"], &money["currency"]), (&true.into(), &"EUR".into()));
+    let promised = number(&money["promised"]["saving_year"]);
+    assert!((promised - 3504.0).abs() < 1.0, "{promised}");
+    assert!((number(&money["promised"]["kept_share"]) - saved / promised).abs() < 1e-9);
+    // All of this tariff is power-factor part.
+    let part = number(&money["power_factor_part_without"]) - number(&money["power_factor_part"]);
+    assert!((part - saved).abs() < 0.01, "{part}");
+    let plain = run(&with(&["--candidate", "C1"]).iter().map(String::as_str).collect::<Vec<_>>());
+    let text = String::from_utf8(plain.stdout).unwrap();
+    assert!(text.contains("What it saves") && text.contains("Promised by the sizing"), "{text}");
+    assert!(text.lines().all(|l| l.chars().count() <= 80), "{text}");
+
+    // Three days hold no Saturday: the sum is that of the days, and says so.
+    let short = json(
+        &[
+            &all[..],
+            &["--before", "2026-06-01..2026-06-08", "--after", "2026-06-09..2026-06-12", "--json"],
+        ]
+        .concat(),
+        0,
+    );
+    let money = &short["money"];
+    assert_eq!(money["of_a_year"], false);
+    assert!((money["saved"].as_f64().unwrap() - 20.0 * 72.0 * 0.02).abs() < 1.0, "{money:#}");
+    assert!(money["not_extended"].as_str().unwrap().contains("Saturday"), "{money:#}");
+
+    let error =
+        refusal(&with(&["--candidate", "C9"]).iter().map(String::as_str).collect::<Vec<_>>());
+    assert!(error.contains("no candidate \"C9\"") && error.contains("C0"), "{error}");
+    let none = write("none.json", "{}");
+    let error = refusal(&[&all[..], &["--sizing", path(&none)]].concat());
+    assert!(error.contains("none.json") && error.contains("size"), "{error}");
+}

@@ -39,7 +39,8 @@ pub struct Args {
     /// Past bills (CSV), one row a month: month, kwh, kw, kva or kvar, pf, total, pf_charge
     #[arg(long, value_name = "FILE")]
     bills: Option<PathBuf>,
-    /// Past bills of the months before, for ratchets (CSV, as for --bills)
+    /// Past bills of the months before (CSV, as for --bills): for ratchets, and, where they state
+    /// the kWh of twelve months, for the seasons of an extrapolated year
     #[arg(long, value_name = "FILE", conflicts_with = "bills")]
     history: Option<PathBuf>,
     /// Node or feeder to bill, where the store holds several

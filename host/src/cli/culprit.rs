@@ -4,7 +4,7 @@ use super::source::{self, Range, range};
 use super::{Outcome, print};
 use anyhow::bail;
 use std::path::{Path, PathBuf};
-use wattless::analyse::culprit::{NamedLog, Place, Swing, culprits};
+use wattless::analyse::culprit::{NamedLog, Place, culprits};
 use wattless::collect::store::{NodeInfo, Span, Store};
 use wattless::present::culprit::{culprit_json, culprit_text};
 use wattless::present::text::Style;
@@ -86,7 +86,7 @@ pub fn run(args: &Args) -> anyhow::Result<Outcome> {
             if all.iter().filter(|(_, n)| name(n) == called).count() > 1 {
                 called = format!("{called} ({})", node.id);
             }
-            logs.push(read(&stores[*k].0, node, &called, place, span)?);
+            logs.push(NamedLog::read(&stores[*k].0, node, &called, place, span)?);
         }
     } else {
         for (called, asked, r) in &args.place {
@@ -103,7 +103,13 @@ pub fn run(args: &Args) -> anyhow::Result<Outcome> {
             };
             let is_service = args.service.as_deref() == Some(called.as_str());
             let place = if is_service { Place::Service } else { Place::Feeder };
-            logs.push(read(&stores[*k].0, node, called, place, r.span(&site.time_zone)?)?);
+            logs.push(NamedLog::read(
+                &stores[*k].0,
+                node,
+                called,
+                place,
+                r.span(&site.time_zone)?,
+            )?);
         }
         if let Some(s) = &args.service
             && !args.place.iter().any(|p| p.0 == *s)
@@ -131,27 +137,4 @@ pub fn run(args: &Args) -> anyhow::Result<Outcome> {
         culprit_text(&c, Style::for_stdout())
     })?;
     Ok(Outcome::Done)
-}
-
-/// A log with the extremes of its records.
-fn read(
-    store: &Store,
-    node: &NodeInfo,
-    name: &str,
-    place: Place,
-    span: Span,
-) -> anyhow::Result<NamedLog> {
-    let log = store.read_log(node.id, span)?;
-    let mut extremes: Vec<(i64, u32, Swing)> = Vec::with_capacity(log.len());
-    for r in store.read_span(node.id, span)? {
-        let r = r?;
-        let Some(end_ms) = r.end_ms else { continue };
-        let swing =
-            Swing { p_min_max_w: r.record.p_min_max_w, q1_min_max_var: r.record.q1_min_max_var };
-        extremes.push((end_ms, r.record.seq, swing));
-    }
-    extremes.sort_by_key(|e| (e.0, e.1));
-    let matches = extremes.len() == log.len();
-    let swings = if matches { extremes.into_iter().map(|e| e.2).collect() } else { Vec::new() };
-    Ok(NamedLog { name: name.to_owned(), place, log, swings })
 }

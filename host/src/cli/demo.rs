@@ -25,7 +25,7 @@ use wattless::collect::address::Address;
 use wattless::collect::link::{AnyClient, Patience};
 use wattless::collect::pull::{PullOptions, PullSummary, pull};
 use wattless::collect::store::{Span, Store};
-use wattless::present::report::gather::{Sources, gather};
+use wattless::present::report::gather::{Beside, Sources, gather};
 use wattless::present::report::{json::report_json, summary_text};
 use wattless::present::survey::{survey_json, survey_text};
 use wattless::present::text::Style;
@@ -99,6 +99,7 @@ pub fn run(args: &Args) -> anyhow::Result<Outcome> {
         prices: (to_ms == whole_ms).then_some(&prices),
         history: &[],
         installed_ms: None,
+        beside: Beside::default(),
         horizon: (to_ms == whole_ms).then_some(Horizon::Month),
     })?;
     let survey = &gathered.survey;

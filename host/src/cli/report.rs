@@ -3,15 +3,17 @@
 use super::bill::horizon;
 use super::source::{self, local_time, unix_ms};
 use super::{Outcome, print};
-use anyhow::Context;
+use anyhow::{Context, bail};
 use jiff::civil::DateTime;
 use std::path::{Path, PathBuf};
 use wattless::analyse::bill::extrapolate::Horizon;
 use wattless::analyse::bill::past::PastBills;
+use wattless::analyse::culprit::{NamedLog, Place};
 use wattless::analyse::size::prices::PriceList;
 use wattless::analyse::tariff::Tariff;
-use wattless::collect::store::Store;
-use wattless::present::report::gather::{Sources, gather};
+use wattless::analyse::verify::money::Promised;
+use wattless::collect::store::{NodeInfo, Span, Store};
+use wattless::present::report::gather::{Beside, Sources, gather};
 use wattless::present::report::{Report, charts_text, html, json, summary_text};
 use wattless::present::text::Style;
 
@@ -38,13 +40,27 @@ pub struct Args {
     /// Extend the bill by like days: month or year; the report says how, and how sure
     #[arg(long, value_name = "HORIZON", value_parser = horizon, requires = "tariff")]
     extrapolate: Option<Horizon>,
-    /// Past bills of the months before, for ratchets (CSV, as for `bill`)
+    /// Past bills of the months before (CSV, as for `bill`): for ratchets, and, where they state
+    /// the kWh of twelve months, for the seasons of an extrapolated year
     #[arg(long, value_name = "FILE", requires = "tariff")]
     history: Option<PathBuf>,
     /// When the correction was installed: the report is on the time from then on, and compares it
     /// with the time before; units are the [[installed]] ones of the site file
     #[arg(long, value_name = "TIME", value_parser = local_time)]
     installed_on: Option<DateTime>,
+    /// What was promised: the file that `wattless size --json` wrote, to set against what is saved
+    #[arg(long, value_name = "FILE", requires = "installed_on")]
+    sizing: Option<PathBuf>,
+    /// The candidate of that file that was installed; else the recommended one
+    #[arg(long, value_name = "ID", requires = "sizing")]
+    candidate: Option<String>,
+    /// More stores with feeders, to tell which load draws the kvar; where a store holds several
+    /// nodes, they are told apart without this
+    #[arg(long, value_name = "STORE")]
+    feeders: Vec<PathBuf>,
+    /// Node or feeder that is the service, upstream of the others
+    #[arg(long, value_name = "NODE")]
+    service: Option<String>,
     /// Only from this local time or date on, e.g. 2026-03-02 or 2026-03-02T06:00
     #[arg(long, value_name = "TIME", value_parser = local_time)]
     from: Option<DateTime>,
@@ -87,6 +103,7 @@ pub fn run(args: &Args) -> anyhow::Result<Outcome> {
         prices: prices.as_ref(),
         history: &history,
         installed_ms: unix_ms(args.installed_on, &site.time_zone)?,
+        beside: beside(args, &store, span)?,
     };
     let gathered =
         gather(&sources).with_context(|| format!("{}, node {}", args.store.display(), node.id))?;
@@ -105,6 +122,45 @@ pub fn run(args: &Args) -> anyhow::Result<Outcome> {
     };
     print(&text)?;
     Ok(Outcome::Done)
+}
+
+/// What stands beside the log: a promise, and the logs of feeders where there are several.
+fn beside(args: &Args, store: &Store, span: Span) -> anyhow::Result<Beside> {
+    let promised = match &args.sizing {
+        Some(file) => Some(Promised::load(file, args.candidate.as_deref())?),
+        None => None,
+    };
+    let others: Vec<Store> =
+        args.feeders.iter().map(|p| Ok(Store::open(p)?)).collect::<anyhow::Result<_>>()?;
+    let mut nodes = Vec::new();
+    for s in std::iter::once(store).chain(&others) {
+        nodes.extend(s.nodes()?.into_iter().map(|n| (s, n)));
+    }
+    let name = |n: &NodeInfo| if n.feeder.is_empty() { n.id.to_string() } else { n.feeder.clone() };
+    let is = |n: &NodeInfo, asked: &str| n.feeder == asked || n.id.to_string() == asked;
+    if let Some(asked) = &args.service {
+        let known = || nodes.iter().map(|(_, n)| name(n)).collect::<Vec<_>>().join(", ");
+        match nodes.iter().filter(|(_, n)| is(n, asked)).count() {
+            1 => {}
+            0 => bail!("--service {asked:?}: no such node or feeder; there are {}", known()),
+            _ => bail!("--service {asked:?}: several are called so; give the node's number"),
+        }
+    }
+    let mut logs = Vec::new();
+    if nodes.len() > 1 {
+        for (s, n) in &nodes {
+            let is_service = args.service.as_deref().is_some_and(|asked| is(n, asked));
+            let place = if is_service { Place::Service } else { Place::Feeder };
+            let twice = nodes.iter().filter(|(_, o)| name(o) == name(n)).count() > 1;
+            let called = if twice { format!("{} ({})", name(n), n.id) } else { name(n) };
+            let log = NamedLog::read(s, n, &called, place, span)?;
+            // A node without a record in this time says nothing, and does not stop the report.
+            if !log.log.is_empty() {
+                logs.push(log);
+            }
+        }
+    }
+    Ok(Beside { promised, logs: if logs.len() > 1 { logs } else { Vec::new() } })
 }
 
 /// Which files there are, and how to get the one that is missing.

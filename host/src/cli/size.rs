@@ -6,6 +6,7 @@ use anyhow::{Context, bail};
 use jiff::civil::DateTime;
 use jiff::tz::TimeZone;
 use std::path::PathBuf;
+use wattless::analyse::bill::past::PastBills;
 use wattless::analyse::series::{LoadSeries, interval_csv};
 use wattless::analyse::size::prices::PriceList;
 use wattless::analyse::size::why::why;
@@ -41,6 +42,10 @@ pub struct Args {
     /// Interval data of the utility (CSV) instead of a store; without voltage
     #[arg(long, value_name = "FILE")]
     intervals: Option<PathBuf>,
+    /// Past bills (CSV, as for `bill`): with twelve months of kWh the year follows them, instead of
+    /// repeating the log
+    #[arg(long, value_name = "FILE")]
+    history: Option<PathBuf>,
     /// Node or feeder, where the store holds several
     #[arg(long, value_name = "NODE")]
     node: Option<String>,
@@ -75,12 +80,17 @@ pub fn run(args: &Args) -> anyhow::Result<Outcome> {
     let mut site = source::site(args.site.as_deref())?;
     let zone = tariff.time_zone.as_ref().map_or(&site.time_zone, |z| &z.1).clone();
     let (log, series, source) = load(args, &mut site, &tariff, &zone)?;
+    let history = match &args.history {
+        Some(path) => PastBills::load(path, &tariff, &zone)?.quantities(),
+        None => Vec::new(),
+    };
     let job = Job {
         log: log.as_ref(),
         series: &series,
         site: &site,
         tariff: &tariff,
         prices: &prices,
+        history: &history,
         most: args.most,
     };
     let sizing = size(&job).with_context(|| source.clone())?;

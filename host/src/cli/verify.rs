@@ -5,6 +5,10 @@ use super::{Outcome, print};
 use anyhow::bail;
 use jiff::civil::DateTime;
 use std::path::{Path, PathBuf};
+use wattless::analyse::bill::past::PastBills;
+use wattless::analyse::series::LoadSeries;
+use wattless::analyse::tariff::Tariff;
+use wattless::analyse::verify::money::{Promised, Saved, saved};
 use wattless::analyse::verify::unit::{Connection, Control, Unit};
 use wattless::analyse::verify::{self, Terms, Transformer};
 use wattless::collect::log::IntervalLog;
@@ -57,6 +61,18 @@ pub struct Args {
     /// Transformer upstream, kVA and percent reactance: 630:4.4
     #[arg(long, value_name = "KVA:X", value_parser = transformer)]
     transformer: Option<(f64, f64)>,
+    /// Tariff file (TOML): what the drop saves
+    #[arg(long, value_name = "FILE")]
+    tariff: Option<PathBuf>,
+    /// Past bills of the months before, for ratchets (CSV, as for `bill`)
+    #[arg(long, value_name = "FILE", requires = "tariff")]
+    history: Option<PathBuf>,
+    /// What was promised: the file that `wattless size --json` wrote
+    #[arg(long, value_name = "FILE", requires = "tariff")]
+    sizing: Option<PathBuf>,
+    /// The candidate of that file that was installed; else the recommended one
+    #[arg(long, value_name = "ID", requires = "sizing")]
+    candidate: Option<String>,
     /// Print one JSON object
     #[arg(long)]
     json: bool,
@@ -135,16 +151,39 @@ pub fn run(args: &Args) -> anyhow::Result<Outcome> {
             break;
         }
     }
+    let money = money(args, &v, &after_log, &site)?;
     print(&if args.json {
-        format!("{:#}\n", verify_json(&v))
+        format!("{:#}\n", verify_json(&v, money.as_ref()))
     } else {
-        verify_text(&v, Style::for_stdout())
+        verify_text(&v, money.as_ref(), Style::for_stdout())
     })?;
     match v.verdict.outcome {
         verify::Outcome::Worked => Ok(Outcome::Done),
         verify::Outcome::Partly | verify::Outcome::Not => Ok(Outcome::No),
         verify::Outcome::CannotTell => Ok(Outcome::Undecided),
     }
+}
+
+/// What the drop saves, where there is a tariff.
+fn money(
+    args: &Args,
+    v: &verify::Verification,
+    after: &IntervalLog,
+    site: &Site,
+) -> anyhow::Result<Option<Saved>> {
+    let Some(path) = &args.tariff else { return Ok(None) };
+    let tariff = Tariff::load(path)?;
+    let zone = tariff.time_zone.as_ref().map_or(&site.time_zone, |z| &z.1);
+    let history = match &args.history {
+        Some(path) => PastBills::load(path, &tariff, zone)?.quantities(),
+        None => Vec::new(),
+    };
+    let promised = match &args.sizing {
+        Some(file) => Some(Promised::load(file, args.candidate.as_deref())?),
+        None => None,
+    };
+    let series = LoadSeries::of_log(after, tariff.step_s(), tariff.demand.apparent)?;
+    Ok(Some(saved(v, &series, &tariff, zone, &history, promised)?))
 }
 
 /// The two ranges: as given, or on either side of the work.

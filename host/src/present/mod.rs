@@ -15,6 +15,7 @@ pub mod phasor_picture;
 pub mod picture;
 pub mod report;
 pub mod rows;
+pub mod saved;
 pub mod size;
 pub mod survey;
 pub mod text;

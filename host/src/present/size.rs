@@ -178,6 +178,9 @@ fn sureness(page: &mut Page, s: &Sizing) {
     };
     let limits = e.limits.first().map_or_else(String::new, |l| format!("; {l}"));
     page.labelled("How sure", LABEL, &format!("{width}{limits}."));
+    for limit in e.limits.iter().skip(1) {
+        page.labelled("", LABEL, &format!("Also: {limit}."));
+    }
 }
 
 fn years(x: Option<f64>) -> String {

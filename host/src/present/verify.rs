@@ -1,7 +1,9 @@
 //! The verification on a terminal: answer first, then figures, loads, days, uncertainty.
 
 use super::number::{NONE, Prefix, count, grouped, percent, pf, span};
+use super::saved::sentences;
 use super::text::{Page, Style};
+use crate::analyse::verify::money::Saved;
 use crate::analyse::verify::unit::{Control, Explanation, State, Unit};
 use crate::analyse::verify::{Drop, Outcome, Period, Reason, Verification};
 use serde::Serialize;
@@ -298,19 +300,28 @@ fn cautions(v: &Verification) -> Vec<String> {
 }
 
 /// The verification as one JSON object: all figures, and the sentences under `words`.
-pub fn verify_json(v: &Verification) -> serde_json::Value {
+pub fn verify_json(v: &Verification, saved: Option<&Saved>) -> serde_json::Value {
     let mut value = serde_json::to_value(v).unwrap_or_default();
     if let Some(object) = value.as_object_mut() {
         object.insert("words".into(), serde_json::to_value(words(v)).unwrap_or_default());
+        if let Some(s) = saved {
+            let mut money = serde_json::to_value(s).unwrap_or_default();
+            money["words"] = sentences(s, v).into();
+            object.insert("money".into(), money);
+        }
     }
     value
 }
 
 /// The verification as text.
-pub fn verify_text(v: &Verification, style: Style) -> String {
+pub fn verify_text(v: &Verification, saved: Option<&Saved>, style: Style) -> String {
     let mut page = Page::new(style);
     let (u, w) = (prefix(v), words(v));
     head(&mut page, v, &w);
+    if let Some(s) = saved {
+        page.heading("What it saves");
+        sentences(s, v).iter().for_each(|x| page.point(x));
+    }
     drops(&mut page, v, u);
     ranges(&mut page, v, u);
     loads(&mut page, v, u);

@@ -450,9 +450,12 @@ impl Station {
         self.running = RunningDemand::new(&self.common.site);
         (self.seen, self.judged_to) = (None, None);
         let from_ms = Self::now_ms() - LOOK_BACK_MS;
-        if self.store.node(node)?.is_none() {
-            return Ok(());
-        }
+        let Some(known) = self.store.node(node)? else { return Ok(()) };
+        // What is stored is shown also while the node does not answer.
+        self.common.shared.change(self.place, |s| {
+            s.node_id = node.to_string();
+            s.feeder.clone_from(&known.feeder);
+        });
         let last = self.store.extent(node)?.last_seq;
         self.judge(self.store.read_span(node, Span { from_ms, to_ms: i64::MAX })?)?;
         self.judged_to = self.judged_to.max(last);

@@ -2,10 +2,10 @@
 
 use super::state::Waves;
 use crate::collect::link::{AnyClient, Captured, LinkError};
+use std::f64::consts::TAU;
 use std::time::Duration;
-use wattless_core::frame::{ACTIVE, CHANNELS, Frame};
+use wattless_core::frame::ACTIVE;
 use wattless_core::power::PowerConfig;
-use wattless_core::rogowski::Integrators;
 use wattless_core::settings::Settings;
 use wattless_core::wiring::Weights;
 
@@ -25,28 +25,22 @@ pub fn fetch(
     Ok(captured.map(|c| phases(&c, &settings.power, frequency_hz, at_ms)))
 }
 
-/// Phases of raw counts: integrated where the sensor is a coil, scaled, weighted by the wiring.
+/// Phases of raw counts: scaled, integrated where the sensor is a coil, weighted by the wiring.
 pub fn phases(captured: &Captured, power: &PowerConfig, frequency_hz: f64, at_ms: i64) -> Waves {
-    let mut frames: Vec<Frame> = captured
-        .frames
-        .iter()
-        .map(|counts| {
-            let mut all = [0; CHANNELS];
-            all.iter_mut().zip(counts).for_each(|(to, from)| *to = *from);
-            Frame::new(all)
-        })
-        .collect();
-    integrate(&mut frames, power, captured.step_s, frequency_hz);
     let calibration = power.calibration.active();
-    let value = |frame: &Frame, k: usize| {
-        let (c, count) = (&calibration[k], frame.counts()[k]);
-        (f64::from(count) - f64::from(c.offset_counts)) * c.gain
-    };
-    let weighted = |w: &Weights| -> Vec<f32> {
-        if w.iter().all(|x| *x == 0.0) {
-            return Vec::new();
+    let period = 1.0 / (frequency_hz * captured.step_s);
+    let channels: [Vec<f64>; ACTIVE] = std::array::from_fn(|k| {
+        let c = &calibration[k];
+        let value = |n: i32| (f64::from(n) - f64::from(c.offset_counts)) * c.gain;
+        let scaled: Vec<f64> = captured.frames.iter().map(|f| value(f[k])).collect();
+        match power.calibration.rogowski(k) {
+            Some(at) => integral(&scaled, TAU * at.hz() * captured.step_s, period),
+            None => scaled,
         }
-        frames.iter().map(|f| (0..ACTIVE).map(|k| w[k] * value(f, k)).sum::<f64>() as f32).collect()
+    });
+    let weighted = |w: &Weights| -> Vec<f32> {
+        let sum = |n: usize| w.iter().zip(&channels).map(|(w, c)| w * c[n]).sum::<f64>();
+        (0..captured.frames.len()).map(|n| sum(n) as f32).collect()
     };
     let (v, i) = (power.wiring.phase_voltages(), power.wiring.phase_currents());
     let count = power.wiring.phases();
@@ -60,21 +54,28 @@ pub fn phases(captured: &Captured, power: &PowerConfig, frequency_hz: f64, at_ms
     }
 }
 
-/// A coil's output follows the rate of change of the current; the node integrates after the capture.
-fn integrate(frames: &mut Vec<Frame>, power: &PowerConfig, step_s: f64, frequency_hz: f64) {
-    let rate_hz = 1.0 / step_s.max(1e-9);
-    let mut integrators = Integrators::new(&power.calibration, rate_hz);
-    if !integrators.any() || frequency_hz <= 0.0 {
-        return;
-    }
-    integrators.prime(frames, rate_hz / frequency_hz);
-    let mut out = vec![Frame::ZERO; frames.len()];
-    let mut at = 0;
-    while at < frames.len() {
-        let (done, _) = integrators.run(&frames[at..], &mut out[at..]);
-        at += done.max(1);
-    }
-    *frames = out;
+/// A coil gives the rate of change of its current: its integral by the trapezoid rule, `step` a
+/// sample, without a mean over whole cycles. Good for a picture; the node measures by its own.
+fn integral(x: &[f64], step: f64, period: f64) -> Vec<f64> {
+    let without_mean = |x: &[f64]| -> Vec<f64> {
+        let cycles = libm::floor(x.len() as f64 / period);
+        let length = if cycles >= 1.0 { cycles * period } else { x.len() as f64 };
+        let share = |n: usize| (length - n as f64).clamp(0.0, 1.0);
+        let sum: f64 = x.iter().enumerate().map(|(n, x)| x * share(n)).sum();
+        x.iter().map(|x| x - sum / length).collect()
+    };
+    let rate = without_mean(x);
+    let mut sum = 0.0;
+    let mut before = rate.first().copied().unwrap_or(0.0);
+    let whole: Vec<f64> = rate
+        .iter()
+        .map(|now| {
+            sum += (before + now) / 2.0 * step;
+            before = *now;
+            sum
+        })
+        .collect();
+    without_mean(&whole)
 }
 
 impl Waves {

@@ -49,9 +49,9 @@ pub(super) fn exact(x: f64, decimals: u32) -> Decimal {
     }
 }
 
-/// A quantity to the thousandth; `None` where it is not known.
+/// A quantity to the thousandth; `None` where it is not known, or larger than money is counted.
 pub(super) fn thousandths(x: f64) -> Option<Decimal> {
-    x.is_finite().then(|| exact(x, 3))
+    (x.abs() < 9e15).then(|| exact(x, 3))
 }
 
 pub(super) fn known(x: f64) -> Option<f64> {

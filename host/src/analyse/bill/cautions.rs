@@ -107,8 +107,10 @@ pub(super) fn of_month(tariff: &Tariff, m: &MonthQuantities, known_months: usize
         add(
             "gap-at-peak",
             format!(
-                "records are missing where the load stood at {} kW, near the month's highest: the \
-                 billed demand may lie in the gap and be higher",
+                "records are missing from {} to {}, where the load stood at {} kW, near the month's \
+                 highest: the billed demand may lie in the gap and be higher",
+                gap.from,
+                gap.to,
                 num(gap.p_kw)
             ),
         );

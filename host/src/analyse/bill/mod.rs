@@ -19,6 +19,7 @@ pub mod past;
 pub mod plan;
 pub mod price;
 pub mod quantities;
+pub mod seasons;
 
 use crate::analyse::series::{LoadSeries, Origin};
 use crate::analyse::tariff::Tariff;

@@ -1,5 +1,6 @@
 //! Billing months: their bounds in local time, and how much of one a load covers.
 
+use crate::analyse::survey::clock::Moment;
 use crate::analyse::tariff::MonthRule;
 use jiff::civil::{Date, DateTime, Time};
 use jiff::tz::TimeZone;
@@ -37,6 +38,10 @@ pub struct GapAtPeak {
     pub from_ms: i64,
     /// Start of the first whole interval after it, Unix milliseconds.
     pub to_ms: i64,
+    /// The same two in local time.
+    pub from: Moment,
+    /// End of it in local time.
+    pub to: Moment,
     /// Highest demand beside the gap, or of what is left in it, in kW.
     pub p_kw: f64,
 }

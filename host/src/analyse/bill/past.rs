@@ -6,13 +6,16 @@ use super::quantities::{Figures, MonthQuantities, Peak, PowerFactors, SlotFigure
 use super::{Bill, BillMonth};
 use crate::analyse::series::table::{Row, RowFault, Table, TableError};
 use crate::analyse::tariff::clause::{Clause, Direction};
-use crate::analyse::tariff::{MonthRule, Tariff};
+use crate::analyse::tariff::{MonthRule, PfBasis, Tariff};
 use jiff::civil::Date;
 use jiff::tz::TimeZone;
 use rust_decimal::Decimal;
 use std::path::Path;
 use std::str::FromStr;
 use wattless_core::correction::{power_factor, tan_of_pf};
+
+/// By how much a stated power factor may differ from that of the energies before it is told.
+const PF_ROUNDING: f64 = 0.011;
 
 /// Bills of a utility, one a month.
 #[derive(Clone, Debug, PartialEq)]
@@ -499,6 +502,17 @@ fn quantities(
         }
         Some(pf)
     });
+    // What is billed may follow another power factor than that of the energies: it is only said.
+    let average = tariff.power_factor.basis == PfBasis::Average && tariff.uses_pf();
+    let of_energies = kwh.zip(s.kvarh.sum()).and_then(|(p, q)| power_factor(p, q));
+    if let (true, Some(pf), Some(of_energies)) = (average, s.pf, of_energies)
+        && (pf - of_energies).abs() > PF_ROUNDING
+    {
+        say(format!(
+            "PF {pf} as stated; kWh and kvarh make {of_energies:.3}: check the row, and the \
+             tariff's basis"
+        ));
+    }
     let charges_lead = tariff
         .charges
         .iter()

@@ -266,7 +266,8 @@ impl Plan {
                 let p_w = wh / self.hours;
                 if let (Some((from_ms, inside)), Some((_, before))) = (gap.take(), last) {
                     let p_kw = before.max(p_w).max(inside) / 1e3;
-                    gaps.push(GapAtPeak { from_ms, to_ms: start_ms, p_kw });
+                    let (from, to) = (clock.moment(from_ms), clock.moment(start_ms));
+                    gaps.push(GapAtPeak { from_ms, to_ms: start_ms, from, to, p_kw });
                 }
                 last = Some((start_ms, p_w));
                 self.push_interval(series, from, to, cell, p_w);

@@ -400,6 +400,106 @@ fn like_days_extend_a_week() {
     assert_eq!(e, ExtrapolationError::NoWholeDay);
 }
 
+/// A gap of one step on every day, at other times or at the same: the days still stand for others,
+/// the gap is stated, and one over the peak is named. Where an hour is missing on every day
+/// nothing stands for it.
+#[test]
+fn days_with_small_gaps_extend_a_week() {
+    let t = tariff(DEMAND);
+    let zone = zone("Europe/Berlin");
+    let week = |gap: &dyn Fn(usize) -> bool| {
+        let mut s = series("2026-06-07T22:00:00Z", 900, 7 * 96, |k| {
+            let works = k / 96 < 5 && (24..72).contains(&(k % 96));
+            (if works { 100.0 } else { 5.0 }, 3.0)
+        });
+        for k in (0..s.len()).filter(|k| gap(*k)) {
+            (s.p_in_wh[k], s.q_lag_varh[k], s.covered_s[k]) = (0.0, 0.0, 0.0);
+        }
+        s
+    };
+    let year = |s: &LoadSeries| bill_extended(s, &t, &zone, &[], Horizon::Year);
+    let kwh = |b: &Bill| b.months.iter().map(|m| m.quantities.figures.total.p_in_kwh).sum::<f64>();
+    let whole = year(&week(&|_| false)).unwrap();
+    assert_eq!(whole.extrapolation.as_ref().unwrap().gap_share, 0.0);
+    for gap in [
+        // At another time each day; at noon of every day; at midnight of every day.
+        (&|k: usize| k % 96 == 30 + 5 * (k / 96)) as &dyn Fn(usize) -> bool,
+        &|k: usize| k % 96 == 48,
+        &|k: usize| k.is_multiple_of(96),
+    ] {
+        let b = year(&week(gap)).unwrap();
+        let x = b.extrapolation.as_ref().unwrap();
+        assert_eq!((x.like_days, x.days_measured), ([5, 1, 1], 7));
+        assert!((x.gap_share - 1.0 / 96.0).abs() < 1e-12);
+        assert!(x.limits.iter().any(|l| l.contains("1.04 % of these days")), "{:?}", x.limits);
+        // Every day is like its like: nothing changes.
+        assert!((kwh(&b) - kwh(&whole)).abs() < 1e-6, "{} {}", kwh(&b), kwh(&whole));
+        assert_eq!(b.total(), whole.total());
+        assert!(b.is_whole());
+    }
+    let x = year(&week(&|k| k == 96 + 48)).unwrap().extrapolation.unwrap();
+    let over = x.limits.iter().find(|l| l.contains("over the peak")).unwrap();
+    assert!(over.contains("Tue 2026-06-09 12:00") && over.contains("100 kW"), "{over}");
+    let e = year(&week(&|k| (40..49).contains(&(k % 96)))).unwrap_err().to_string();
+    assert!(e.contains("working day") && e.contains("11:00"), "{e}");
+    let e = year(&week(&|k| (40..52).contains(&(k % 96)))).unwrap_err();
+    assert_eq!(e, ExtrapolationError::NoWholeDay);
+}
+
+/// Past bills of twelve months: the months beyond the log have their kWh a day and highest kW, against
+/// those of the log's month; what was measured stays. With kWh alone the shape stays.
+#[test]
+fn a_year_follows_past_bills() {
+    let t = tariff(DEMAND);
+    let week = series("2026-06-01T00:00:00Z", 900, 7 * 96, |k| {
+        let works = k / 96 < 5 && (24..72).contains(&(k % 96));
+        if works { (100.0, 50.0) } else { (10.0, 5.0) }
+    });
+    // Means of 30 kW in summer and 45 in winter; June, the log's month, has 30; peaks 200 and 260.
+    let bills = |kw: bool| {
+        let mut text = if kw { "month,kwh,kw\n" } else { "month,kwh\n" }.to_owned();
+        for m in 1..=12 {
+            let days = [31, 28, 31, 30, 31, 30, 31, 31, 30, 31, 30, 31][m - 1];
+            let winter = !(4..=9).contains(&m);
+            let mean = if winter { 45 } else { 30 };
+            text += &format!("2025-{m:02},{}", mean * 24 * days);
+            text += if kw { if winter { ",260\n" } else { ",200\n" } } else { "\n" };
+        }
+        let table = Table::parse(&text, Path::new("bills.csv")).unwrap();
+        PastBills::of_table(&table, &t, &TimeZone::UTC).unwrap().quantities()
+    };
+    let year = |history: &[MonthQuantities]| {
+        bill_extended(&week, &t, &TimeZone::UTC, history, Horizon::Year).unwrap()
+    };
+    let plain = year(&[]);
+    assert!(!plain.extrapolation.as_ref().unwrap().follows_bills);
+    for with_kw in [false, true] {
+        let b = year(&bills(with_kw));
+        let x = b.extrapolation.as_ref().unwrap();
+        assert!(x.follows_bills && x.limits[0].contains("past bills"), "{:?}", x.limits);
+        assert_eq!(x.limits[0].contains("highest kW"), with_kw);
+        for (m, p) in b.months.iter().zip(&plain.months) {
+            let winter = !(4..=9).contains(&m.quantities.frame.first_day.month());
+            let (f, g) = (&m.quantities.figures.total, &p.quantities.figures.total);
+            let kwh = if winter { 1.5 } else { 1.0 };
+            let days = m.quantities.frame.length_s() / 86_400.0;
+            // The mean of a week is kept; months do not hold whole weeks, so kWh go with the days.
+            let spread = if with_kw { 0.06 } else { 1e-9 };
+            assert!((f.p_in_kwh / (kwh * g.p_in_kwh) - 1.0).abs() < spread, "{}", f.p_in_kwh);
+            assert!((f.q_lag_kvarh / (kwh * g.q_lag_kvarh) - 1.0).abs() < 1e-9);
+            let peak = match (winter, with_kw) {
+                (true, true) => 130.0,
+                (true, false) => 150.0,
+                _ => 100.0,
+            };
+            assert!((f.p_peak.p_kw - peak).abs() < 1e-6, "{} {days}", f.p_peak.p_kw);
+        }
+    }
+    // Eleven months say nothing of the twelfth: the log is repeated.
+    let eleven = bills(false)[1..].to_vec();
+    assert!(!year(&eleven).extrapolation.unwrap().follows_bills);
+}
+
 /// 1 % meter and 1 % node over 16,800 kWh: the difference may be about 2·√(2·(167/√3)²) = 273 kWh
 /// (JCGM 100:2008, 4.3.7 and 5.1.2), and the digit hardly counts.
 #[test]

@@ -13,6 +13,7 @@ mod rank;
 
 use crate::analyse::survey::clock::Moment;
 use crate::collect::log::IntervalLog;
+use crate::collect::store::{NodeInfo, Span, Store, StoreError};
 use crate::site::Site;
 use inside::Inside;
 use serde::Serialize;
@@ -29,6 +30,30 @@ pub struct NamedLog {
     pub log: IntervalLog,
     /// Extremes within the records, one for each record; empty where they are not known.
     pub swings: Vec<Swing>,
+}
+
+impl NamedLog {
+    /// A node's records of a span, with the extremes within each.
+    pub fn read(
+        store: &Store,
+        node: &NodeInfo,
+        name: &str,
+        place: Place,
+        span: Span,
+    ) -> Result<NamedLog, StoreError> {
+        let log = store.read_log(node.id, span)?;
+        let mut extremes: Vec<(i64, u32, Swing)> = Vec::with_capacity(log.len());
+        for r in store.read_span(node.id, span)? {
+            let r = r?;
+            let Some(end_ms) = r.end_ms else { continue };
+            let (p_min_max_w, q1_min_max_var) = (r.record.p_min_max_w, r.record.q1_min_max_var);
+            extremes.push((end_ms, r.record.seq, Swing { p_min_max_w, q1_min_max_var }));
+        }
+        extremes.sort_by_key(|e| (e.0, e.1));
+        let matches = extremes.len() == log.len();
+        let swings = if matches { extremes.into_iter().map(|e| e.2).collect() } else { Vec::new() };
+        Ok(NamedLog { name: name.to_owned(), place, log, swings })
+    }
 }
 
 /// Where a log was recorded.

@@ -61,14 +61,29 @@ pub fn of_table(table: &Table, step_s: u32, zone: &TimeZone) -> Result<LoadSerie
     let steps = ((last_ms - start_ms + step_ms - 1) / step_ms) as usize;
     let mut series = LoadSeries::blank(start_ms, step_s, steps, columns.apparent.is_some());
     let hours = length_ms as f64 / 3.6e6;
+    let mut less = Vec::new();
     for r in &readings {
         let scale = |k: usize| 1e3 * if columns.energy[k] { 1.0 } else { hours };
         let [p, back, q, lead, s] = std::array::from_fn(|k| r.values[k] * scale(k));
+        // A digit of rounding aside, apparent power is never below active power.
+        if columns.apparent.is_some() && s < 0.98 * (p - back).abs() - hours * 1e3 {
+            less.push(RowFault {
+                line: r.line,
+                message: format!(
+                    "{:.1} kVAh are less than {:.1} kWh, which cannot be; were the columns exchanged?",
+                    s / 1e3,
+                    (p - back).abs() / 1e3
+                ),
+            });
+        }
         // A single column with a sign stands for two.
         let both = |x: f64, other: f64| (x.max(0.0), other + (-x).max(0.0));
         let ((p_in, p_out), (lag, lead)) = (both(p, back), both(q, lead));
         let from_ms = r.at_ms - shift;
         series.spread_flows(from_ms, from_ms + length_ms, [p_in, p_out, lag, lead, s]);
+    }
+    if let Some(error) = table.refuse(less) {
+        return Err(error);
     }
     let length_s = length_ms as f64 / 1e3;
     series.origin = Origin {
@@ -117,6 +132,9 @@ fn interval(table: &Table, readings: &[Reading]) -> Result<i64, TableError> {
         .collect();
     table.refuse(odd).map_or(Ok(length), Err)
 }
+
+/// Largest number of kW, kvar, kVA or their energies that is believed.
+const LARGEST: f64 = 1e9;
 
 struct Columns {
     time: usize,
@@ -204,6 +222,13 @@ impl Columns {
                 Some(x) => values[k] = x,
                 None if k == 0 || k == 2 || k == 4 => return Ok(None),
                 None => {}
+            }
+            if values[k].abs() > LARGEST {
+                let name = NAMES[k][usize::from(self.energy[k])];
+                return Err(format!(
+                    "{name} {:e} is more than any supply gives; check the number and its unit",
+                    values[k]
+                ));
             }
             // kW and kvar of one column may be negative; energies of counters never are.
             let signed =

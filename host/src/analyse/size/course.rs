@@ -2,6 +2,7 @@
 
 use super::replay::Course;
 use super::supply::Supply;
+use crate::analyse::bill::seasons::Level;
 use crate::analyse::series::LoadSeries;
 use crate::collect::log::IntervalLog;
 use crate::site::plant::Motor;
@@ -125,6 +126,23 @@ impl Layout<'_> {
             }
         }
         course
+    }
+
+    /// A course at each of some levels of the load, one after the other.
+    pub fn at_levels(&self, course: &Course, levels: &[Level]) -> Course {
+        let mut out = Course { slots: course.slots * levels.len(), ..Course::default() };
+        for (l, level) in levels.iter().enumerate() {
+            for n in 0..course.len() {
+                let slot = (l * course.slots) as u32 + course.slot[n];
+                let u = f64::from(course.v_ratio[n]);
+                let hz = f64::from(course.output_ratio[n]) / (u * u) * self.supply.frequency_hz;
+                let p = level.p_w(f64::from(course.p_w[n]));
+                let q = level.q_factor * f64::from(course.q_var[n]);
+                let at = [p, q, u * self.supply.line_voltage_v, hz];
+                self.push(&mut out, slot, f64::from(course.dt_s[n]), at);
+            }
+        }
+        out
     }
 
     fn push(&self, c: &mut Course, slot: u32, dt_s: f64, [p, q, v, hz]: [f64; 4]) {

@@ -5,16 +5,18 @@ use super::course::Running;
 use super::economics::net_present_value;
 use super::harmonics::Measured;
 use super::limits::{Checked, Seen, check};
-use super::replay::{Course, Lane, Totals, replay};
+use super::replay::{Course, Lane, Replayer, Totals};
 use crate::analyse::bill::extrapolate::{ExtrapolationError, Horizon, extended};
 use crate::analyse::bill::plan::{Plan, Scratch};
 use crate::analyse::bill::price::totals;
 use crate::analyse::bill::quantities::Figures;
+use crate::analyse::bill::seasons::{Level, Seasons};
 use crate::analyse::series::LoadSeries;
 use crate::analyse::tariff::Tariff;
 use jiff::tz::TimeZone;
 use rust_decimal::prelude::ToPrimitive;
 use serde::Serialize;
+use std::cmp::Ordering;
 
 /// Share of the highest kVA from which an interval's leading kvar count as leading.
 const LEADING_SHARE: f64 = 0.01;
@@ -29,12 +31,14 @@ pub struct Year {
     pub series: LoadSeries,
     /// The year laid out against the tariff.
     plan: Plan,
-    /// For each step of the year, the step of the log that stands for it; none where the log
-    /// is the year.
+    /// For each step of the year, the step that stands for it, of the log at each level one after
+    /// the other; none where the log is the year.
     source: Option<Vec<u32>>,
-    /// The year's active energy over that of the log.
+    /// Levels that candidates are replayed at: the log as it is, and as past bills put its months.
+    pub levels: Vec<Level>,
+    /// The year's active energy over that of what is replayed.
     pub energy_ratio: f64,
-    /// The year's time over the log's.
+    /// The year's time over that of what is replayed.
     pub time_ratio: f64,
 }
 
@@ -93,9 +97,9 @@ pub struct Evaluator<'a> {
     pub space: &'a Space<'a>,
     /// The tariff.
     pub tariff: &'a Tariff,
-    /// The log's steps.
+    /// The log's steps, at every level of the year.
     pub series: &'a LoadSeries,
-    /// The log.
+    /// The log, at every level of the year.
     pub course: &'a Course,
     /// The year.
     pub year: &'a Year,
@@ -106,6 +110,7 @@ pub struct Evaluator<'a> {
     /// Doing nothing.
     pub base: Score,
     branches: Vec<Branch>,
+    replayer: Replayer,
     room: Scratch,
     columns: [Vec<f32>; 2],
 }
@@ -168,26 +173,26 @@ impl Year {
         series: &LoadSeries,
         tariff: &Tariff,
         zone: &TimeZone,
+        seasons: Option<&Seasons>,
     ) -> Result<Year, ExtrapolationError> {
-        let whole = extended(series, tariff, zone, Horizon::Year)?;
-        // Which step stands for which: the extension carries a column of step numbers along.
-        let mut numbered = series.clone();
-        numbered.q_lag_varh = (0..series.len()).map(|k| k as f64).collect();
-        let source: Vec<u32> = extended(&numbered, tariff, zone, Horizon::Year)?
-            .q_lag_varh
-            .iter()
-            .map(|k| *k as u32)
-            .collect();
+        let made = extended(series, tariff, zone, Horizon::Year, seasons)?;
+        let whole = made.series;
+        let at = |(step, level): (&u32, &u8)| u32::from(*level) * series.len() as u32 + *step;
+        let source: Vec<u32> = made.source.iter().zip(&made.level).map(at).collect();
         let same = source.len() == series.len()
             && source.iter().enumerate().all(|(k, s)| k == *s as usize);
+        let levels = if same { vec![Level::SAME] } else { made.levels };
         let plan = Plan::new(&whole, tariff, zone)?;
         let sum = |x: &[f64]| x.iter().sum::<f64>();
-        let covered: f64 = series.covered_s.iter().map(|c| f64::from(*c)).sum();
+        // What is replayed: the log at every level.
+        let wide = series.at_levels(&levels);
+        let covered: f64 = wide.covered_s.iter().map(|c| f64::from(*c)).sum();
         let year_s = whole.len() as f64 * f64::from(whole.step_s);
-        let (log_wh, year_wh) = (sum(&series.p_in_wh), sum(&whole.p_in_wh));
+        let (log_wh, year_wh) = (sum(&wide.p_in_wh), sum(&whole.p_in_wh));
         Ok(Year {
             plan,
             source: (!same).then_some(source),
+            levels,
             energy_ratio: if log_wh > 0.0 { year_wh / log_wh } else { 1.0 },
             time_ratio: if covered > 0.0 { year_s / covered } else { 1.0 },
             series: whole,
@@ -247,7 +252,6 @@ impl Year {
 }
 
 impl<'a> Evaluator<'a> {
-    #[allow(clippy::too_many_arguments, reason = "each is prepared once, by the one caller")]
     /// Prepares, and replays and bills doing nothing.
     #[allow(clippy::too_many_arguments, reason = "each is prepared apart and used by others")]
     pub fn new(
@@ -286,18 +290,19 @@ impl<'a> Evaluator<'a> {
             kwh_value: year.kwh_value(tariff, zone)?,
             base: blank,
             branches: branches(space, running, course),
+            replayer: Replayer::new(course),
             room: Scratch::default(),
             columns: [Vec::new(), Vec::new()],
         };
         let mut base = None;
-        replay(course, &[Lane::default()], |_, done| base = Some(done.clone()));
-        if let Some(done) = base {
+        me.replayer.replay(&[Lane::default()], |_, done| base = Some(done.totals));
+        if let Some(totals) = base {
             // The series' own reactive energies: where a step both lags and leads, both count.
             let column = |x: &[f64]| x.iter().map(|q| *q as f32).collect::<Vec<f32>>();
             let (lag, lead) = (column(&series.q_lag_varh), column(&series.q_lead_varh));
             let (bill, figures) = year.bill(tariff, &lag, &lead, &mut me.room, &mut me.columns);
             let mut score = me.figures(bill, &figures);
-            score.totals = done.totals;
+            score.totals = totals;
             score.peak_kva = score.peak_kva.max(0.0);
             me.base = score;
             me.base.leading_share = me.leading_share(&lag, &lead);
@@ -310,14 +315,18 @@ impl<'a> Evaluator<'a> {
 
     /// Replays and bills candidates, in their order.
     pub fn scores(&mut self, genomes: &[Genome]) -> Vec<Score> {
-        // Those without a bank side by side: they are quicker.
+        // Like ones side by side: then all of them switch or rest together, which is quicker.
         let mut order: Vec<usize> = (0..genomes.len()).collect();
         let lanes: Vec<Lane> = genomes.iter().map(|g| self.space.lane(g)).collect();
-        order.sort_by_key(|k| lanes[*k].steps > 0);
+        order.sort_by(|a, b| {
+            let (a, b) = (lanes[*a].likeness(), lanes[*b].likeness());
+            a.iter().zip(&b).fold(Ordering::Equal, |o, (a, b)| o.then(a.total_cmp(b)))
+        });
         let sorted: Vec<Lane> = order.iter().map(|k| lanes[*k].clone()).collect();
         let mut scores: Vec<Option<Score>> = vec![None; genomes.len()];
-        let (course, year, tariff) = (self.course, self.year, self.tariff);
-        replay(course, &sorted, |n, done| {
+        let (year, tariff) = (self.year, self.tariff);
+        let mut replayer = std::mem::take(&mut self.replayer);
+        replayer.replay(&sorted, |n, done| {
             let k = order[n];
             let score = if genomes[k].iter().all(|g| *g == 0) {
                 self.base.clone()
@@ -336,6 +345,7 @@ impl<'a> Evaluator<'a> {
             };
             scores[k] = Some(score);
         });
+        self.replayer = replayer;
         scores.into_iter().flatten().collect()
     }
 

@@ -19,8 +19,10 @@ pub mod supply;
 pub mod why;
 
 use crate::analyse::bill::extrapolate::{
-    Extrapolation, ExtrapolationError, Horizon, bill_extended,
+    Extrapolation, ExtrapolationError, Horizon, bill_following,
 };
+use crate::analyse::bill::quantities::MonthQuantities;
+use crate::analyse::bill::seasons::Seasons;
 use crate::analyse::series::LoadSeries;
 use crate::analyse::survey::clock::{LocalClock, Moment};
 use crate::analyse::tariff::Tariff;
@@ -62,6 +64,8 @@ pub struct Job<'a> {
     pub tariff: &'a Tariff,
     /// The price list.
     pub prices: &'a PriceList,
+    /// Past bills: where they hold twelve months, the year follows them.
+    pub history: &'a [MonthQuantities],
     /// Most candidates to look at.
     pub most: usize,
 }
@@ -289,14 +293,30 @@ pub fn size(job: &Job<'_>) -> Result<Sizing, SizeError> {
             layout.of_series()
         }
     };
-    let year = Year::of(job.series, tariff, &site.time_zone)?;
+    let zone = zone_of(job);
+    let seasons = Seasons::of(job.history);
+    if seasons.is_none() && !job.history.is_empty() {
+        assumed.push(
+            "the past bills do not state the kWh of all twelve months: the year is the log repeated, \
+             not scaled by them"
+                .into(),
+        );
+    }
+    let year = Year::of(job.series, tariff, zone, seasons.as_ref())?;
+    let (records, log_course) = (course.len(), course);
+    let leveled = (year.levels.len() > 1)
+        .then(|| (job.series.at_levels(&year.levels), layout.at_levels(&log_course, &year.levels)));
+    let (series, course) = match &leveled {
+        Some((series, course)) => (series, course),
+        None => (job.series, &log_course),
+    };
     let measured = measured(job.log);
     let mut evaluator = Evaluator::new(
         &space,
         tariff,
-        &site.time_zone,
-        job.series,
-        &course,
+        zone,
+        series,
+        course,
         &year,
         measured.unwrap_or_default(),
         &running,
@@ -312,11 +332,11 @@ pub fn size(job: &Job<'_>) -> Result<Sizing, SizeError> {
         scores.extend(genomes.iter().cloned().zip(found));
         worth
     });
-    let clock = LocalClock::new(&site.time_zone, job.series.start_ms, job.series.end_ms())
+    let clock = LocalClock::new(zone, job.series.start_ms, job.series.end_ms())
         .map_err(|_| SizeError::Time)?;
-    let ranked = rank(&space, &evaluator, scores, covered_s);
+    let ranked = rank(&space, &evaluator, scores, course.covered_s());
     let distortion = distortion(job, measured, &evaluator.base);
-    let (extrapolation, power_factor_part) = how_sure(job, &year)?;
+    let (extrapolation, power_factor_part) = how_sure(job, &year, seasons.as_ref())?;
     let origin = &job.series.origin;
     let basis = Basis {
         site: site.name.clone(),
@@ -326,7 +346,7 @@ pub fn size(job: &Job<'_>) -> Result<Sizing, SizeError> {
         currency: tariff.currency.clone(),
         first: clock.moment(origin.first_ms),
         last: clock.moment(origin.last_ms),
-        replayed: course.len() as u64,
+        replayed: records as u64,
         covered_h: covered_s / 3600.0,
         filled_share: year.filled_share(),
         extrapolation,
@@ -352,6 +372,11 @@ pub fn size(job: &Job<'_>) -> Result<Sizing, SizeError> {
     })
 }
 
+/// The tariff's time zone, else the site's.
+fn zone_of<'a>(job: &Job<'a>) -> &'a jiff::tz::TimeZone {
+    job.tariff.time_zone.as_ref().map_or(&job.site.time_zone, |z| &z.1)
+}
+
 /// Share of the year that must be filled for its spread to be worth the time it takes.
 const SPREAD_FROM: f64 = 0.75;
 
@@ -359,12 +384,13 @@ const SPREAD_FROM: f64 = 0.75;
 fn how_sure(
     job: &Job<'_>,
     year: &Year,
+    seasons: Option<&Seasons>,
 ) -> Result<(Option<Extrapolation>, Option<f64>), ExtrapolationError> {
     if year.filled_share() < SPREAD_FROM {
         return Ok((None, None));
     }
-    let zone = &job.site.time_zone;
-    let bill = bill_extended(job.series, job.tariff, zone, &[], Horizon::Year)?;
+    let zone = zone_of(job);
+    let bill = bill_following(job.series, job.tariff, zone, &[], Horizon::Year, seasons)?;
     let part = bill.power_factor_part().and_then(|x| x.to_f64());
     Ok((bill.extrapolation, part))
 }

@@ -3,12 +3,13 @@
 //! [`verify`] fits kvar against kW and voltage before and after, and compares the two at the
 //! loads that both have seen. The drop must match the output of the installed units at the
 //! voltage they had, phase by phase, within an uncertainty that respects how much one record
-//! resembles the next (the manner of ASHRAE Guideline 14). Money is the bill's business, what
-//! people read is made in [`crate::present::verify`].
+//! resembles the next (the manner of ASHRAE Guideline 14). [`money`] is what the drop saves by a
+//! tariff; what people read is made in [`crate::present::verify`].
 
 mod decide;
 mod estimate;
 mod explain;
+pub mod money;
 mod period;
 mod sample;
 mod trend;

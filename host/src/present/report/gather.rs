@@ -8,6 +8,7 @@ use crate::analyse::bill::meter::Reconciliation;
 use crate::analyse::bill::plan::PlanError;
 use crate::analyse::bill::quantities::MonthQuantities;
 use crate::analyse::bill::{Bill, bill};
+use crate::analyse::culprit::{CulpritError, Culprits, NamedLog, culprits};
 use crate::analyse::series::{LoadSeries, SeriesError};
 use crate::analyse::size::prices::PriceList;
 use crate::analyse::size::{Job, MOST, Sizing, size};
@@ -16,6 +17,7 @@ use crate::analyse::survey::clock::HOUR_MS;
 use crate::analyse::survey::{Survey, SurveyError, survey_with};
 use crate::analyse::tariff::Tariff;
 use crate::analyse::uncertainty::{SurveyUncertainty, survey_uncertainty};
+use crate::analyse::verify::money::{Promised, Saved, SavedError, saved};
 use crate::analyse::verify::{Terms, Verification, VerifyError, verify};
 use crate::collect::chain::ChainReport;
 use crate::collect::log::IntervalLog;
@@ -45,6 +47,17 @@ pub struct Sources<'a> {
     /// When the correction was installed, Unix milliseconds: the report is on the time from then
     /// on, and compares it with the time before.
     pub installed_ms: Option<i64>,
+    /// What stands beside the log.
+    pub beside: Beside,
+}
+
+/// What a report can stand on beside one log; all of it may be absent.
+#[derive(Default)]
+pub struct Beside {
+    /// What a sizing promised, to set against what is saved.
+    pub promised: Option<Promised>,
+    /// Logs of a service and its feeders, to tell which load draws the kvar.
+    pub logs: Vec<NamedLog>,
 }
 
 /// Everything gathered for one report.
@@ -63,6 +76,10 @@ pub struct Gathered {
     pub proof: Option<Verification>,
     /// The newest week against the week of the proof, where two weeks have gone since the work.
     pub standing: Option<StandingProof>,
+    /// What the drop saves.
+    pub saved: Option<Saved>,
+    /// The feeders ranked.
+    pub suspects: Option<Culprits>,
     /// What the chain over the log says.
     pub chain: ChainReport,
     /// What the headline figures are worth.
@@ -98,6 +115,12 @@ pub enum GatherError {
     /// Before and after cannot be compared.
     #[error(transparent)]
     Verify(#[from] VerifyError),
+    /// What the drop saves cannot be told.
+    #[error(transparent)]
+    Saved(#[from] SavedError),
+    /// The feeders cannot be ranked.
+    #[error(transparent)]
+    Culprit(#[from] CulpritError),
 }
 
 /// Reads a store and analyses it.
@@ -110,7 +133,7 @@ pub fn gather(from: &Sources<'_>) -> Result<Gathered, GatherError> {
     let absent = from.store.gaps(from.node.id)?;
     let survey = survey_with(&log, from.site, &absent)?;
     let connection = check_at_peak(from.store, from.node.id, &survey, from.site)?;
-    let Money { bill, meter, sizing, not_sized } = priced(&log, from)?;
+    let Money { bill, meter, sizing, not_sized, series } = priced(&log, from)?;
     let proof = match from.installed_ms {
         None => None,
         Some(at) => {
@@ -125,9 +148,23 @@ pub fn gather(from: &Sources<'_>) -> Result<Gathered, GatherError> {
         (Some(at), Some(newest)) if newest - at >= TWO_WEEKS_MS => standing(from, at, newest)?,
         _ => None,
     };
+    let saved = match (&proof, from.tariff, &series) {
+        (Some(v), Some(tariff), Some(series)) => {
+            let zone = zone_of(tariff, from.site);
+            let promised = from.beside.promised.clone();
+            Some(saved(v, series, tariff, zone, from.history, promised)?)
+        }
+        _ => None,
+    };
+    let suspects = match from.beside.logs.as_slice() {
+        [] => None,
+        logs => Some(culprits(logs, from.site)?),
+    };
     Ok(Gathered {
         proof,
         standing,
+        saved,
+        suspects,
         sizing,
         not_sized,
         chain,
@@ -197,6 +234,7 @@ struct Money {
     meter: Option<Reconciliation>,
     sizing: Option<Sizing>,
     not_sized: Option<String>,
+    series: Option<LoadSeries>,
 }
 
 fn priced(log: &IntervalLog, from: &Sources<'_>) -> Result<Money, GatherError> {
@@ -220,6 +258,7 @@ fn priced(log: &IntervalLog, from: &Sources<'_>) -> Result<Money, GatherError> {
         site: from.site,
         tariff,
         prices,
+        history: from.history,
         most: MOST,
     };
     // A correction that cannot be sized must not cost the rest of the report.
@@ -228,7 +267,7 @@ fn priced(log: &IntervalLog, from: &Sources<'_>) -> Result<Money, GatherError> {
         Some(Ok(sizing)) => (Some(sizing), None),
         Some(Err(why)) => (None, Some(why.to_string())),
     };
-    Ok(Money { bill: Some(bill), meter, sizing, not_sized })
+    Ok(Money { bill: Some(bill), meter, sizing, not_sized, series: Some(series) })
 }
 
 fn zone_of<'a>(tariff: &'a Tariff, site: &'a Site) -> &'a jiff::tz::TimeZone {
@@ -258,6 +297,8 @@ impl Gathered {
             not_sized: self.not_sized.as_deref(),
             proof: self.proof.as_ref(),
             standing: self.standing.as_ref(),
+            saved: self.saved.as_ref(),
+            suspects: self.suspects.as_ref(),
             demand_limit_w: None,
             made_on,
             simulated: self.simulated,

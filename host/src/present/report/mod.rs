@@ -19,6 +19,7 @@ pub mod pdf;
 mod proof;
 mod remedy;
 mod summary;
+mod suspects;
 mod terminal;
 pub mod traces;
 
@@ -28,11 +29,13 @@ pub use terminal::{charts_text, summary_text};
 
 use crate::analyse::bill::Bill;
 use crate::analyse::bill::meter::Reconciliation;
+use crate::analyse::culprit::Culprits;
 use crate::analyse::size::Sizing;
 use crate::analyse::standing::StandingProof;
 use crate::analyse::survey::Survey;
 use crate::analyse::uncertainty::SurveyUncertainty;
 use crate::analyse::verify::Verification;
+use crate::analyse::verify::money::Saved;
 use crate::collect::chain::ChainReport;
 use crate::present::locale::Locale;
 use crate::site::Site;
@@ -72,6 +75,10 @@ pub struct Material<'a> {
     pub proof: Option<&'a Verification>,
     /// The newest week against the week of the proof.
     pub standing: Option<&'a StandingProof>,
+    /// What the drop of that comparison saves.
+    pub saved: Option<&'a Saved>,
+    /// The logs of the feeders ranked.
+    pub suspects: Option<&'a Culprits>,
     /// Demand that must not be exceeded, in W.
     pub demand_limit_w: Option<f64>,
     /// Local date on which the report is made.
@@ -122,6 +129,7 @@ impl Report {
         sections.extend(load::duration(m));
         sections.push(grounds::phases(m));
         sections.extend(harmonics::section(m));
+        sections.extend(suspects::section(m));
         sections.extend(money::section(m));
         sections.extend(remedy::section(m));
         sections.extend(proof::section(m));

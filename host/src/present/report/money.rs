@@ -241,7 +241,7 @@ fn extended_words(m: &Material<'_>, x: &Extrapolation) -> String {
         _ => " No kind of day is there twice, so how sure that is cannot be told.".into(),
     };
     format!(
-        "{} of {} days were recorded whole; the others take like days of the log ({}, {}, {}).{how_sure}",
+        "{} of {} days were recorded; the others take like days of the log ({}, {}, {}).{how_sure}",
         x.days_measured,
         x.days,
         count(u64::from(working), "working day", "working days"),

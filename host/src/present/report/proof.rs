@@ -9,6 +9,7 @@ use crate::present::chart::fit::{Cloud, FitChart};
 use crate::present::chart::ink::Ink;
 use crate::present::chart::scene::{Dash, Shape};
 use crate::present::number::{NONE, percent, pf};
+use crate::present::saved;
 use crate::present::verify as words_of_proof;
 
 /// The answer in a sentence, with its reasons, for the first page.
@@ -16,6 +17,7 @@ pub(super) fn sentence(m: &Material<'_>) -> Option<String> {
     let w = words_of_proof::words(m.proof?);
     let mut all = vec![w.verdict];
     all.extend(w.why);
+    all.extend(m.saved.and_then(|s| saved::sentences(s, m.proof?).into_iter().next()));
     Some(all.join(" "))
 }
 
@@ -70,6 +72,10 @@ pub(super) fn section(m: &Material<'_>) -> Option<Section> {
         left: Vec::new(),
         strong: vec![0],
     }));
+    if let Some(s) = m.saved {
+        out.add(Block::Heading("What it saves".into()));
+        out.points(saved::sentences(s, v));
+    }
     let range = |name: &str, p: &crate::analyse::verify::Period| {
         vec![
             name.to_owned(),

@@ -3,7 +3,7 @@
 use super::Material;
 use super::load::profile_chart;
 use super::model::{Figure, KeyFigure, Summary, Tone};
-use super::{money, proof, remedy};
+use super::{money, proof, remedy, suspects};
 use crate::analyse::survey::verdict::Class;
 use crate::present::number::{NONE, percent, span};
 use crate::present::words;
@@ -69,6 +69,9 @@ pub(super) fn summary(m: &Material<'_>) -> Summary {
     };
     if let Some(when) = w.when.first() {
         points.push(("When".into(), when.clone()));
+    }
+    if let Some(words) = suspects::sentence(m) {
+        points.push(("Where it comes from".into(), words));
     }
     match money::sentence(m) {
         Some(words) => points.push(("Money now".into(), words)),

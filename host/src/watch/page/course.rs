@@ -7,6 +7,7 @@ use crate::present::chart::reduce::Sample;
 use crate::present::chart::scene::Dash;
 use crate::present::chart::time::{Level, TimeChart, Trace, both_widths};
 use crate::present::locale::Locale;
+use crate::present::number::percent;
 use crate::site::{DemandKind, Site};
 use wattless_core::demand::{Demand, DemandMeter, Energy};
 
@@ -97,7 +98,7 @@ pub fn sentence(sum: &Sum, l: &Locale, when: &dyn Fn(i64) -> String) -> String {
         parts.push(format!("average power factor {} {side}", l.number(pf, 2)));
     }
     if sum.recorded < 0.995 {
-        parts.push(format!("{} % of the time recorded", l.number(sum.recorded * 100.0, 0)));
+        parts.push(format!("{} of the time recorded", l.localise(&percent(sum.recorded))));
     }
     let mut text = parts.join("; ");
     if let Some(first) = text.get_mut(..1) {
@@ -253,7 +254,7 @@ mod tests {
         assert!((s.p_wh - 50_000.0).abs() < 1.0, "{s:?}");
         assert_eq!(gaps(&l, span, 5 * MINUTE), [(NOON + 20 * MINUTE, NOON + 30 * MINUTE)]);
         let told = sentence(&s, &Locale::NORTH_AMERICAN, &|_| "then".to_owned());
-        assert!(told.ends_with("0.98 leading; 83 % of the time recorded."), "{told}");
+        assert!(told.ends_with("0.99 leading; 83 % of the time recorded."), "{told}");
         let only = log(30, |m| (m > 16).then_some((500.0, 0.0)));
         assert_eq!(sum(&only, &Site::default(), (NOON, NOON + 30 * MINUTE)).peak, None);
         let none = sum(&IntervalLog::default(), &Site::default(), span);

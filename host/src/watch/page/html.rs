@@ -25,15 +25,13 @@ pub fn safe(text: &str) -> String {
     out
 }
 
-/// The alarms of a node: standing ones, the most urgent first, then what is over.
-pub fn alarms(s: &StationState, l: &Locale, when: &dyn Fn(i64) -> String) -> String {
-    let mut out = String::new();
+/// The alarms of a node that stand, the most urgent first; nothing where none does.
+pub fn standing(s: &StationState, l: &Locale, when: &dyn Fn(i64) -> String) -> String {
     let standing = words::ordered(s);
     if standing.is_empty() {
-        out.push_str("<p>No alarm stands.</p>");
-    } else {
-        out.push_str("<ul class=\"alarms\">");
+        return String::new();
     }
+    let mut out = "<ul class=\"alarms\">".to_owned();
     for a in &standing {
         let _ = write!(
             out,
@@ -45,8 +43,14 @@ pub fn alarms(s: &StationState, l: &Locale, when: &dyn Fn(i64) -> String) -> Str
             safe(&when(a.since_ms)),
         );
     }
-    if !standing.is_empty() {
-        out.push_str("</ul>");
+    out + "</ul>"
+}
+
+/// The alarms of a node: standing ones, then what is over.
+pub fn alarms(s: &StationState, l: &Locale, when: &dyn Fn(i64) -> String) -> String {
+    let mut out = standing(s, l, when);
+    if out.is_empty() {
+        out.push_str("<p>No alarm stands.</p>");
     }
     let over: Vec<_> =
         s.changes.iter().filter_map(|a| Some((a, a.cleared_ms?))).take(OVER).collect();
@@ -173,12 +177,12 @@ impl Sheet<'_> {
     }
 }
 
-/// All nodes in short, then their alarms.
+/// All nodes in short, each with the alarms that stand.
 fn overview(out: &mut String, stations: &[StationState], sheet: &Sheet<'_>) {
     out.push_str(
         "<section aria-labelledby=\"nodes\"><h2 id=\"nodes\">Nodes</h2><ul class=\"nodes\">",
     );
-    for k in 0..stations.len() {
+    for (k, s) in stations.iter().enumerate() {
         let word = |id: &str| sheet.word(k, id);
         let _ = write!(
             out,
@@ -186,7 +190,8 @@ fn overview(out: &mut String, stations: &[StationState], sheet: &Sheet<'_>) {
              <p>{}</p><dl class=\"short\"><div><dt>Active power</dt><dd>{} kW</dd></div>\
              <div><dt>Reactive power</dt><dd>{} kvar</dd></div>\
              <div><dt>Power factor</dt><dd>{}</dd></div>\
-             <div class=\"long\"><dt>Demand</dt><dd>{}</dd></div></dl></li>",
+             <div><dt>Demand, heading for</dt><dd>{}</dd></div></dl>\
+             <div id=\"n{k}-alarms\">{}</div></li>",
             k + 1,
             word("sign"),
             word("name"),
@@ -194,19 +199,11 @@ fn overview(out: &mut String, stations: &[StationState], sheet: &Sheet<'_>) {
             word("p"),
             word("q"),
             word("pf"),
-            word("demand")
+            word("heading"),
+            standing(s, sheet.locale, sheet.when)
         );
     }
     out.push_str("</ul></section>");
-    for (k, s) in stations.iter().enumerate() {
-        let _ = write!(
-            out,
-            "<section aria-labelledby=\"a{k}\"><h2 id=\"a{k}\">Alarms of {}</h2>\
-             <div id=\"n{k}-alarms\">{}</div></section>",
-            safe(&words::name(s)),
-            alarms(s, sheet.locale, sheet.when)
-        );
-    }
 }
 
 /// One node in full.
@@ -228,17 +225,17 @@ fn node(out: &mut String, k: usize, s: &StationState, sheet: &Sheet<'_>) {
     }
     let _ = write!(
         out,
-        "</dl></section><section aria-labelledby=\"d{k}\"><h2 id=\"d{k}\">Demand of this interval</h2>\
-         <p>{}</p>{}<p class=\"told\">{}</p></section>",
-        word("demand"),
-        sheet.picture(k, "bar", "Nothing of this interval is known yet."),
-        word("interval")
+        "</dl></section><section aria-labelledby=\"a{k}\"><h2 id=\"a{k}\">Alarms</h2>\
+         <div id=\"n{k}-alarms\">{}</div></section>",
+        alarms(s, sheet.locale, sheet.when)
     );
     let _ = write!(
         out,
-        "<section aria-labelledby=\"a{k}\"><h2 id=\"a{k}\">Alarms</h2><div id=\"n{k}-alarms\">{}</div>\
-         </section>",
-        alarms(s, sheet.locale, sheet.when)
+        "<section aria-labelledby=\"d{k}\"><h2 id=\"d{k}\">Demand of this interval</h2>\
+         <p>{}</p>{}<p class=\"told\">{}</p></section>",
+        word("demand"),
+        sheet.picture(k, "bar", ""),
+        word("interval")
     );
     phases(out, k, sheet);
     let _ = write!(

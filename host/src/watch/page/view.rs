@@ -112,13 +112,16 @@ impl View {
         let mut parts = HashMap::new();
         let mut stamp = 0;
         for (k, s) in stations.iter().enumerate().filter(|(k, _)| node.is_none_or(|n| n == *k)) {
-            let alarms = html::alarms(s, &self.locale, &|ms| self.when(ms));
-            parts.insert(format!("n{k}-alarms"), alarms);
+            let when = |ms| self.when(ms);
+            let list = if node.is_some() { html::alarms } else { html::standing };
+            parts.insert(format!("n{k}-alarms"), list(s, &self.locale, &when));
             if node.is_none() {
                 continue;
             }
-            if let Some(svg) = charts::phasors(s, &self.locale) {
-                parts.insert(format!("n{k}-phasors"), svg);
+            let none = || "<p class=\"told\">No readings now.</p>".to_owned();
+            let phasors = charts::phasors(s, &self.locale);
+            if s.phasors.is_some() || s.live.is_none() {
+                parts.insert(format!("n{k}-phasors"), phasors.unwrap_or_else(none));
             }
             if let Some(w) = &s.waves {
                 let at = self.local(w.at_ms, "%H:%M:%S");
@@ -126,10 +129,10 @@ impl View {
                 let drawn = format!("{drawn}<p class=\"told\">Taken at {}</p>", html::safe(&at));
                 parts.insert(format!("n{k}-waves"), drawn);
             }
-            if let Some(r) = &s.running {
-                let limit = words::demand_limit(&self.terms);
-                parts.insert(format!("n{k}-bar"), charts::demand(r, limit, &self.locale));
-            }
+            let limit = words::demand_limit(&self.terms);
+            let running = s.running.filter(|_| s.live.is_some());
+            let bar = running.map(|r| charts::demand(&r, limit, &self.locale));
+            parts.insert(format!("n{k}-bar"), bar.unwrap_or_default());
             if let Some(p) = &s.proof {
                 let text = proof::html(p, &self.locale, &|ms| self.when(ms));
                 parts.insert(format!("n{k}-proof"), text);

@@ -241,9 +241,11 @@ pub fn station(
         put(&format!("{}id", phase + 1), ratio(h.map(|h| h.i_thd[phase])));
     }
     put("thd-of", s.newest_record_ms.map_or_else(none, clock));
-    let running = s.running.filter(|r| (r.from_ms..=r.until_ms + 60_000).contains(&r.at_ms));
+    // Without readings, the interval of the last one may long be over.
+    let running = s.running.filter(|_| s.live.is_some());
     put("interval", running.map_or_else(none, |r| interval(&r, clock)));
-    put("demand", running.map_or_else(|| "not known yet".to_owned(), |r| demand(&r, t, l)));
+    put("demand", running.map_or_else(|| "Not known now".to_owned(), |r| demand(&r, t, l)));
+    put("heading", running.and_then(|r| heading(&r, t, l)).unwrap_or_else(none));
     put("newest", s.newest_record_ms.map_or_else(none, |ms| ago(now_ms - ms)));
     put("pulled", s.pulled_ms.map_or_else(none, |ms| ago(now_ms - ms)));
     put(
@@ -334,6 +336,18 @@ fn interval(r: &Running, clock: &dyn Fn(i64) -> String) -> String {
         format!("{:.0} s to go", r.left_s())
     };
     format!("{} to {}, {left}", clock(r.from_ms), clock(r.until_ms))
+}
+
+/// Where the running interval is heading, in few words; none where it cannot be told.
+fn heading(r: &Running, t: &WatchTerms, l: &Locale) -> Option<String> {
+    let (kw, kva) = (r.heading?.0 / 1e3, r.heading_va()? / 1e3);
+    Some(match demand_limit(t) {
+        Some((limit, "kVA")) => {
+            format!("{} kVA of {}", l.four_digits(kva), l.four_digits(limit))
+        }
+        Some((limit, _)) => format!("{} kW of {}", l.four_digits(kw), l.four_digits(limit)),
+        None => format!("{} kW", l.four_digits(kw)),
+    })
 }
 
 /// The demand of the running interval, against its limit.
@@ -464,7 +478,7 @@ mod tests {
         assert_eq!((of("n0-1v").as_str(), of("n0-2v").as_str()), ("230.0", NONE));
         assert_eq!((of("n0-p").as_str(), of("n0-1pf").as_str()), ("20.00", "0.87 lagging"));
         assert_eq!(absent(0, &s), ["n0-row2", "n0-thd2", "n0-row3", "n0-thd3"]);
-        assert_eq!(of("n0-demand"), "not known yet");
+        assert_eq!(of("n0-demand"), "Not known now");
         assert_eq!(of("n0-1vd"), NONE);
     }
 
@@ -490,6 +504,7 @@ mod tests {
         assert!(demand(&r, &t, &l).contains(": 75 % of the limit of 250.0 kVA."));
         t.alarms.demand_limit_kw = Some(200.0);
         assert!(demand(&r, &t, &l).contains(": 75 % of the limit of 200.0 kW."));
+        assert_eq!(heading(&r, &t, &l).as_deref(), Some("150.0 kW of 200.0"));
         let partly = Running { known: 0.4, heading: None, ..r };
         assert!(demand(&partly, &t, &l).starts_with("Where it is heading is not known: 40 %"));
         assert_eq!(interval(&r, &|ms| format!("{ms}")), "0 to 900000, 5 min to go");

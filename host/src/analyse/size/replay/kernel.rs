@@ -1,18 +1,23 @@
-//! The inner loop of the replay: many candidates side by side, step after step of the log.
+//! The inner loop of the replay: candidates side by side in a register, leg after leg of the log.
 //!
-//! Every lane is one candidate. There is one body, without branches per lane; it is compiled
-//! for what the processor has, found out at run time. Only `+ − × ÷` and comparisons of
-//! single floats are used, and nothing is fused, so that all ways give the same numbers.
+//! In a leg in which a candidate's controller will not move, its kvar are constant and the leg's
+//! polynomials give what it does; only the others are followed record by record. Which of the two
+//! is decided for each candidate alone, so that its result does not depend on its neighbours.
+//! There is one body, compiled for what the processor has, found out at run time. Only
+//! `+ − × ÷` and comparisons of single floats are used, and nothing is fused, so that all ways
+//! give the same numbers.
 
-use super::{Course, Lane, Replayed, Totals};
-use pulp::{Arch, Simd, WithSimd};
+use super::path::{Leg, Path, Step, Wanted};
+use super::row::{Row, any};
+use super::{Lane, Replayed, Totals};
+use pulp::{Arch, Scalar128b, Simd, WithSimd};
 use std::sync::LazyLock;
 
 /// Candidates replayed at once.
-pub const LANES: usize = 32;
+pub(super) const LANES: usize = 16;
 
-/// Steps whose sums stay in single floats before they go into doubles.
-const STRETCH: usize = 64;
+/// Records whose sums stay in single floats before they go into doubles.
+const STRETCH: u32 = 64;
 
 /// Slots turned into columns at once.
 const SHEET: usize = 16;
@@ -24,7 +29,8 @@ const ROUND: f32 = 12_582_912.0;
 /// quotient that should be whole is not missed by its rounding.
 const DOWN: f32 = 0.4999;
 
-type Row = [f32; LANES];
+/// Steps beyond which nobody counts.
+const MOST: f32 = 1e4;
 
 static ARCH: LazyLock<Arch> = LazyLock::new(Arch::new);
 
@@ -40,17 +46,19 @@ pub enum Way {
 }
 
 /// Room for the replay of one batch, used again for the next.
-#[derive(Default)]
+#[derive(Clone, Debug, Default)]
 pub(super) struct Room {
     lag: Vec<f32>,
     net: Vec<f32>,
     done: Vec<Replayed>,
 }
 
-/// Replays up to [`LANES`] candidates; the results are in their order.
+/// Replays up to [`LANES`] candidates; the results are in their order. Those with a controller
+/// have one target, that of `wanted`.
 pub(super) fn replay<'a>(
-    course: &Course,
+    path: &Path,
     lanes: &[Lane],
+    wanted: Option<&Wanted>,
     way: Way,
     room: &'a mut Room,
 ) -> &'a mut [Replayed] {
@@ -58,14 +66,15 @@ pub(super) fn replay<'a>(
     room.done.resize_with(LANES, Replayed::default);
     for column in [&mut room.lag, &mut room.net] {
         column.clear();
-        column.resize(course.slots * LANES, 0.0);
+        column.resize(path.slots * LANES, 0.0);
     }
-    let work = Work { course, lanes, room };
+    let work = Work { path, lanes, wanted, room };
     match way {
-        Way::Plain => run(work),
+        Way::Plain => work.with_simd(Scalar128b),
         Way::Widest => ARCH.dispatch(work),
         Way::Half => half(work),
     }
+    room.turn(path.slots, lanes.len());
     room.done.get_mut(..lanes.len()).unwrap_or_default()
 }
 
@@ -73,18 +82,43 @@ pub(super) fn replay<'a>(
 fn half(work: Work<'_>) {
     match pulp::x86::V3::try_new() {
         Some(v3) => Arch::V3(v3).dispatch(work),
-        None => run(work),
+        None => work.with_simd(Scalar128b),
     }
 }
 
 #[cfg(not(target_arch = "x86_64"))]
 fn half(work: Work<'_>) {
-    run(work);
+    work.with_simd(Scalar128b);
+}
+
+impl Room {
+    /// Slots side by side become a column each; a few at a time, so that what is read lies close.
+    fn turn(&mut self, slots: usize, lanes: usize) {
+        for to in &mut self.done {
+            to.lag_varh.resize(slots, 0.0);
+            to.lead_varh.resize(slots, 0.0);
+        }
+        let parts = self.lag.chunks(SHEET * LANES).zip(self.net.chunks(SHEET * LANES));
+        for (part, (lag, net)) in parts.enumerate() {
+            let from = part * SHEET;
+            let slots = from..from + lag.len() / LANES;
+            for (lane, to) in self.done.iter_mut().take(lanes).enumerate() {
+                let to_lag = to.lag_varh[slots.clone()].iter_mut();
+                let to_lead = to.lead_varh[slots.clone()].iter_mut();
+                let from = lag.as_chunks::<LANES>().0.iter().zip(net.as_chunks::<LANES>().0);
+                for ((to_lag, to_lead), (lag, net)) in to_lag.zip(to_lead).zip(from) {
+                    *to_lag = lag[lane] * (1.0 / 3600.0);
+                    *to_lead = (lag[lane] - net[lane]) * (1.0 / 3600.0);
+                }
+            }
+        }
+    }
 }
 
 struct Work<'a> {
-    course: &'a Course,
+    path: &'a Path,
     lanes: &'a [Lane],
+    wanted: Option<&'a Wanted>,
     room: &'a mut Room,
 }
 
@@ -92,275 +126,396 @@ impl WithSimd for Work<'_> {
     type Output = ();
 
     #[inline(always)]
-    fn with_simd<S: Simd>(self, _: S) {
-        run(self);
-    }
-}
-
-/// What a lane's bank is, row by row.
-struct Banks {
-    /// kvar that are on with the motors running now, in var at nominal voltage.
-    fixed: Row,
-    step: Row,
-    inv_step: Row,
-    steps: Row,
-    tan: Row,
-    on: Row,
-    off: Row,
-    delay: Row,
-    half_delay: Row,
-    inv_delay: Row,
-    lockout: Row,
-}
-
-/// What a lane's controller remembers.
-struct Controllers {
-    /// Steps that are on.
-    k: Row,
-    /// Seconds since which it wants the next step; negative where it wants one less.
-    wait: Row,
-    /// Steps that discharge, and for how many seconds yet.
-    locked: Row,
-    lock: Row,
-}
-
-/// Sums since the last time they went into doubles or into a slot.
-struct Sums {
-    lag: Row,
-    net: Row,
-    i2: Row,
-    on: Row,
-    moves: Row,
-    v_max: Row,
-}
-
-/// The numbers of a step that all lanes share.
-#[derive(Clone, Copy)]
-struct Step {
-    dt: f32,
-    inv_dt: f32,
-    p_pos: f32,
-    p2: f32,
-    q: f32,
-    uuf: f32,
-    inv_uuf: f32,
-    v: f32,
-    /// Seconds over the square of the voltage.
-    weight: f32,
-    rise: f32,
-    bend: f32,
-}
-
-impl Step {
-    #[inline(always)]
-    fn of(c: &Course, n: usize) -> Step {
-        let (dt, p, uuf, v) = (c.dt_s[n], c.p_w[n], c.output_ratio[n], c.v_ratio[n]);
-        Step {
-            dt,
-            inv_dt: 1.0 / dt,
-            p_pos: larger(p, 0.0),
-            p2: p * p,
-            q: c.q_var[n],
-            uuf,
-            inv_uuf: 1.0 / uuf,
-            v,
-            weight: dt / (v * v),
-            rise: c.rise_per_var[n],
-            bend: c.rise_per_var2[n],
+    fn with_simd<S: Simd>(self, simd: S) {
+        if Row::<S>::WIDTH == 1 {
+            // The processor has no wide registers that are known; most have four places.
+            return self.with_simd(Scalar128b);
+        }
+        let Work { path, lanes, wanted, room } = self;
+        for at in (0..lanes.len()).step_by(Row::<S>::WIDTH) {
+            let lanes = &lanes[at..lanes.len().min(at + Row::<S>::WIDTH)];
+            match wanted {
+                Some(wanted) => Walk::new(simd, path, lanes).go::<true>(wanted, at, room),
+                None => {
+                    let none = Wanted { tan_target: 0.0, var: Vec::new(), ends: Vec::new() };
+                    Walk::new(simd, path, lanes).go::<false>(&none, at, room);
+                }
+            }
         }
     }
 }
 
-/// The larger one, as one instruction; the numbers are never NaN.
-#[inline(always)]
-fn larger(a: f32, b: f32) -> f32 {
-    if a > b { a } else { b }
+/// What the lanes' banks are.
+#[derive(Clone, Copy)]
+struct Banks<S: Simd> {
+    step: Row<S>,
+    inv_step: Row<S>,
+    steps: Row<S>,
+    on: Row<S>,
+    off: Row<S>,
+    delay: Row<S>,
+    half_delay: Row<S>,
+    inv_delay: Row<S>,
+    lockout: Row<S>,
 }
 
-#[inline(always)]
-fn smaller(a: f32, b: f32) -> f32 {
-    if a < b { a } else { b }
+/// What the lanes' controllers remember.
+#[derive(Clone, Copy)]
+struct Controllers<S: Simd> {
+    /// Steps that are on.
+    k: Row<S>,
+    /// Seconds since which it wants the next step; negative where it wants one less.
+    wait: Row<S>,
+    /// Steps that discharge, and for how many seconds yet.
+    locked: Row<S>,
+    lock: Row<S>,
+}
+
+/// What flowed and moved.
+#[derive(Clone, Copy)]
+struct Sums<S: Simd> {
+    lag: Row<S>,
+    net: Row<S>,
+    i2: Row<S>,
+    on: Row<S>,
+    moves: Row<S>,
+    v_max: Row<S>,
+}
+
+struct Walk<'a, S: Simd> {
+    simd: S,
+    path: &'a Path,
+    lanes: &'a [Lane],
+    banks: Banks<S>,
+    totals: [Totals; LANES],
+}
+
+impl<'a, S: Simd> Walk<'a, S> {
+    #[inline(always)]
+    fn new(simd: S, path: &'a Path, lanes: &'a [Lane]) -> Self {
+        Walk {
+            simd,
+            path,
+            lanes,
+            banks: Banks::new(simd, lanes),
+            totals: [Totals::default(); LANES],
+        }
+    }
+
+    #[inline(always)]
+    fn all(&self, x: f32) -> Row<S> {
+        Row::all(self.simd, x)
+    }
+
+    /// kvar that are on beside the bank with these motors running, in var at nominal voltage.
+    #[inline(always)]
+    fn fixed(&self, running: u32) -> Row<S> {
+        let mut fixed = [0.0; LANES];
+        for (place, lane) in fixed.iter_mut().zip(self.lanes) {
+            *place = lane.fixed_var(running);
+        }
+        Row::load(self.simd, &fixed[..Row::<S>::WIDTH])
+    }
+
+    #[inline(always)]
+    fn go<const SWITCHED: bool>(mut self, wanted: &Wanted, at: usize, room: &mut Room) {
+        let zero = self.all(0.0);
+        let mut control = Controllers { k: zero, wait: zero, locked: zero, lock: zero };
+        let mut sums = Sums { lag: zero, net: zero, i2: zero, on: zero, moves: zero, v_max: zero };
+        let mut running = None;
+        let mut fixed = zero;
+        let mut slot = self.path.legs.first().map_or(0, |l| l.slot);
+        let mut since = 0;
+        let path = self.path;
+        for (n, leg) in path.legs.iter().enumerate() {
+            if running != Some(leg.running) {
+                running = Some(leg.running);
+                fixed = self.fixed(leg.running);
+            }
+            if leg.slot != slot {
+                put(&mut room.lag, slot, at, &mut sums.lag, zero);
+                put(&mut room.net, slot, at, &mut sums.net, zero);
+                slot = leg.slot;
+                if since >= STRETCH {
+                    since = 0;
+                    self.empty(&mut sums);
+                }
+            }
+            since += leg.to - leg.from;
+            let steps = &path.steps[leg.from as usize..leg.to as usize];
+            if !SWITCHED {
+                self.still(leg, steps, fixed, &mut sums);
+                continue;
+            }
+            let moving = self.will_move(wanted.ends[n], fixed, &control);
+            if moving.largest() > 0.0 {
+                let var = &wanted.var[leg.from as usize..leg.to as usize];
+                let (mut moved, mut theirs) = (control, sums);
+                self.follow(steps, var, fixed, &mut moved, &mut theirs);
+                if moving.smallest() > 0.0 {
+                    (control, sums) = (moved, theirs);
+                    continue;
+                }
+                let nominal = fixed + control.k * self.banks.step;
+                self.rest(leg, &mut control);
+                self.still(leg, steps, nominal, &mut sums);
+                let mask = moving.above(zero);
+                control = moved.or(mask, control);
+                sums = theirs.or(mask, sums);
+            } else {
+                let nominal = fixed + control.k * self.banks.step;
+                self.rest(leg, &mut control);
+                self.still(leg, steps, nominal, &mut sums);
+            }
+        }
+        put(&mut room.lag, slot, at, &mut sums.lag, zero);
+        put(&mut room.net, slot, at, &mut sums.net, zero);
+        self.empty(&mut sums);
+        let (mut v_max, mut k) = ([0.0; LANES], [0.0; LANES]);
+        sums.v_max.store(&mut v_max[..Row::<S>::WIDTH]);
+        control.k.store(&mut k[..Row::<S>::WIDTH]);
+        for (lane, to) in room.done[at..].iter_mut().take(self.lanes.len()).enumerate() {
+            to.totals =
+                Totals { v_ratio_max: v_max[lane], steps_at_end: k[lane], ..self.totals[lane] };
+        }
+    }
+
+    /// Sums since the last time into doubles.
+    #[inline(always)]
+    fn empty(&mut self, sums: &mut Sums<S>) {
+        let mut out = [[0.0; LANES]; 3];
+        for (out, row) in out.iter_mut().zip([&mut sums.i2, &mut sums.on, &mut sums.moves]) {
+            row.store(&mut out[..Row::<S>::WIDTH]);
+            *row = Row::all(self.simd, 0.0);
+        }
+        for (l, t) in self.totals.iter_mut().enumerate() {
+            t.i2_s += f64::from(out[0][l]);
+            t.nominal_var_s += f64::from(out[1][l]);
+            t.switchings += f64::from(out[2][l]);
+        }
+    }
+
+    /// Above zero where a controller may move in a leg whose records want between these ends.
+    ///
+    /// What [`Walk::follow`] makes of a record goes up and down with what is wanted, roundings
+    /// included: where nothing moves at either end, nothing moves in between.
+    #[inline(always)]
+    fn will_move(&self, ends: [f32; 2], fixed: Row<S>, c: &Controllers<S>) -> Row<S> {
+        let b = &self.banks;
+        let zero = self.all(0.0);
+        let high = (self.all(ends[1]) - fixed) * b.inv_step - c.k;
+        let low = zero - ((self.all(ends[0]) - fixed) * b.inv_step - c.k);
+        self.moves(high, b.on, (b.steps - c.k).larger(zero)) + self.moves(low, b.off, c.k)
+    }
+
+    /// Steps wanted beyond the dead band, as many as there are; none where it lies the other way.
+    #[inline(always)]
+    fn moves(&self, lacking: Row<S>, band: Row<S>, room: Row<S>) -> Row<S> {
+        let y = lacking.smaller(self.all(MOST));
+        nearest(self.all(ROUND), y - band).larger(self.all(0.0)).smaller(room)
+    }
+
+    /// A controller's memory after a leg in which nothing moved.
+    #[inline(always)]
+    fn rest(&self, leg: &Leg, c: &mut Controllers<S>) {
+        let zero = self.all(0.0);
+        c.wait = zero;
+        c.lock = (c.lock - self.all(leg.dt)).larger(zero);
+        c.locked = c.locked.or(c.lock.above(zero), zero);
+    }
+
+    /// A leg with constant kvar.
+    #[inline(always)]
+    fn still(&self, leg: &Leg, steps: &[Step], nominal: Row<S>, sums: &mut Sums<S>) {
+        let (zero, one) = (self.all(0.0), self.all(1.0));
+        let n = nominal;
+        let m = n * self.all(1.0 / self.path.unit_var);
+        let taken = power_sum(self.simd, &leg.net[1..], m) * m;
+        let net = self.all(leg.net[0]) - taken;
+        sums.i2 = sums.i2 + power_sum(self.simd, &leg.i2, m);
+        sums.on = sums.on + n * self.all(leg.dt);
+        let u_high = one + n * (self.all(leg.rise_high) + n * self.all(leg.bend_high));
+        let u_low = one + n * (self.all(leg.rise_low) + n * self.all(leg.bend_low));
+        let out_high = n * self.all(leg.output_high) * u_high * u_high;
+        let out_low = n * self.all(leg.output_low) * u_low * u_low;
+        // Lagging all along, leading all along, or both.
+        let simd = self.simd;
+        let lags = self.all(leg.q_low).above(out_high);
+        let leads = simd.and_m32s(out_low.above(self.all(leg.q_high)), u_low.above(zero));
+        let both = zero.or(simd.or_m32s(lags, leads), one);
+        if both.largest() > 0.0 {
+            let (lag, own_net) = self.parted(steps, n);
+            let mask = both.above(zero);
+            sums.lag = sums.lag + lag.or(mask, net.or(lags, zero));
+            sums.net = sums.net + own_net.or(mask, net);
+        } else {
+            sums.lag = sums.lag + net.or(lags, zero);
+            sums.net = sums.net + net;
+        }
+        // The voltage is looked at where it may be higher than ever.
+        let higher = (self.all(leg.v_high) * u_high).above(sums.v_max);
+        if any(simd, higher) {
+            let mut v = sums.v_max;
+            for s in steps {
+                let out = n * self.all(s.output);
+                let u = one + out * (self.all(s.rise) + self.all(s.bend) * out);
+                v = v.larger(self.all(s.v) * u);
+            }
+            sums.v_max = v.or(higher, sums.v_max);
+        }
+    }
+
+    /// Lagging and net energy, in var·s, of a leg with constant kvar, record by record.
+    #[inline(always)]
+    fn parted(&self, steps: &[Step], nominal: Row<S>) -> (Row<S>, Row<S>) {
+        let (zero, one) = (self.all(0.0), self.all(1.0));
+        let (mut lag, mut net) = (zero, zero);
+        for s in steps {
+            let out = nominal * self.all(s.output);
+            let u = one + out * (self.all(s.rise) + self.all(s.bend) * out);
+            let q = self.all(s.q) - out * (u * u);
+            let dt = self.all(s.dt);
+            lag = lag + q.larger(zero) * dt;
+            net = net + q * dt;
+        }
+        (lag, net)
+    }
+
+    /// A leg record by record, as the controllers move.
+    #[inline(always)]
+    fn follow(
+        &self,
+        steps: &[Step],
+        wanted: &[f32],
+        fixed: Row<S>,
+        c: &mut Controllers<S>,
+        sums: &mut Sums<S>,
+    ) {
+        let b = &self.banks;
+        let (zero, one) = (self.all(0.0), self.all(1.0));
+        let (minus, round, down) = (self.all(-1.0), self.all(ROUND), self.all(DOWN));
+        let Controllers { mut k, mut wait, mut locked, mut lock } = *c;
+        let mut t = *sums;
+        for (s, wanted) in steps.iter().zip(wanted) {
+            let dt = self.all(s.dt);
+            // Steps that were switched off are discharged once their time is over.
+            lock = (lock - dt).larger(zero);
+            locked = locked.or(lock.above(zero), zero);
+            // How many steps are lacking to the controller's target, beyond its dead band.
+            let x = (self.all(*wanted) - fixed) * b.inv_step - k;
+            let more = x.above(zero);
+            let room = (b.steps - locked - k).larger(zero).or(more, k);
+            let y = x.abs().smaller(self.all(MOST));
+            let many = nearest(round, y - b.on.or(more, b.off)).larger(zero).smaller(room);
+            // The delay runs as long as the wish keeps its direction; each switching starts it
+            // anew.
+            let sign = one.or(more, minus);
+            let time = (wait * sign).larger(zero) + dt;
+            let moves = nearest(round, time * b.inv_delay - down).larger(zero).smaller(many);
+            let rest = (time - moves * b.delay) * sign;
+            wait = rest.or(many.above(moves), zero);
+            // The moves come one delay after the other: their mean over the step.
+            let mean = moves * (time - b.half_delay * (moves + one)) * self.all(s.inv_dt);
+            let nominal = fixed + (k + sign * mean) * b.step;
+            k = k + sign * moves;
+            let off = zero.or(more, moves);
+            locked = locked + off;
+            lock = b.lockout.or(off.above(zero), lock);
+            t.moves = t.moves + moves;
+            // Output with V² and f, the voltage raised by the capacitors themselves.
+            let out = nominal * self.all(s.output);
+            let u = one + out * (self.all(s.rise) + self.all(s.bend) * out);
+            let u2 = u * u;
+            let q = self.all(s.q) - out * u2;
+            t.net = t.net + q * dt;
+            t.lag = t.lag + q.larger(zero) * dt;
+            t.i2 = t.i2 + (self.all(s.p * s.p) + q * q) * self.all(s.weight) / u2;
+            t.on = t.on + nominal * dt;
+            t.v_max = (self.all(s.v) * u).larger(t.v_max);
+        }
+        *c = Controllers { k, wait, locked, lock };
+        *sums = t;
+    }
 }
 
 /// The nearest whole number of one below 2^21; taking [`DOWN`] away first makes it the whole
 /// part.
 #[inline(always)]
-fn nearest(x: f32) -> f32 {
-    (x + ROUND) - ROUND
+fn nearest<S: Simd>(round: Row<S>, x: Row<S>) -> Row<S> {
+    (x + round) - round
 }
 
+/// Σ cₖ·mᵏ.
 #[inline(always)]
-fn run(work: Work<'_>) {
-    let Work { course, lanes, room } = work;
-    let Room { lag, net, done } = room;
-    let mut banks = Banks::new(lanes);
-    let mut control = Controllers {
-        k: [0.0; LANES],
-        wait: [0.0; LANES],
-        locked: [0.0; LANES],
-        lock: [0.0; LANES],
-    };
-    let mut sums = Sums {
-        lag: [0.0; LANES],
-        net: [0.0; LANES],
-        i2: [0.0; LANES],
-        on: [0.0; LANES],
-        moves: [0.0; LANES],
-        v_max: [0.0; LANES],
-    };
-    let mut totals = [Totals::default(); LANES];
-    // Capacitors without a controller need none of its arithmetic.
-    let switched = lanes.iter().any(|x| x.steps > 0 && x.step_var > 0.0);
-    let mut running = None;
-    let mut slot = course.slot.first().copied().unwrap_or(0);
-    let mut since = 0;
-    for n in 0..course.len() {
-        if running != Some(course.running[n]) {
-            running = Some(course.running[n]);
-            banks.fix(lanes, course.running[n]);
-        }
-        if course.slot[n] != slot {
-            store(lag, slot, &mut sums.lag);
-            store(net, slot, &mut sums.net);
-            slot = course.slot[n];
-            if since >= STRETCH {
-                since = 0;
-                empty(&mut sums, &mut totals);
-            }
-        }
-        since += 1;
-        let now = Step::of(course, n);
-        if switched {
-            step::<true>(now, &banks, &mut control, &mut sums);
-        } else {
-            step::<false>(now, &banks, &mut control, &mut sums);
-        }
+fn power_sum<S: Simd>(simd: S, factors: &[f32], m: Row<S>) -> Row<S> {
+    let mut sum = Row::all(simd, 0.0);
+    for c in factors.iter().rev() {
+        sum = sum * m + Row::all(simd, *c);
     }
-    store(lag, slot, &mut sums.lag);
-    store(net, slot, &mut sums.net);
-    empty(&mut sums, &mut totals);
-    for (lane, to) in done.iter_mut().enumerate() {
-        to.totals =
-            Totals { v_ratio_max: sums.v_max[lane], steps_at_end: control.k[lane], ..totals[lane] };
-        to.lag_varh.resize(course.slots, 0.0);
-        to.lead_varh.resize(course.slots, 0.0);
-    }
-    // A few slots at a time, so that what is read lies close by.
-    for (part, (lag, net)) in lag.chunks(SHEET * LANES).zip(net.chunks(SHEET * LANES)).enumerate() {
-        let from = part * SHEET;
-        let slots = from..from + lag.len() / LANES;
-        for (lane, to) in done.iter_mut().take(lanes.len()).enumerate() {
-            let to_lag = to.lag_varh[slots.clone()].iter_mut();
-            let to_lead = to.lead_varh[slots.clone()].iter_mut();
-            let from = lag.as_chunks::<LANES>().0.iter().zip(net.as_chunks::<LANES>().0);
-            for ((to_lag, to_lead), (lag, net)) in to_lag.zip(to_lead).zip(from) {
-                *to_lag = lag[lane] * (1.0 / 3600.0);
-                *to_lead = (lag[lane] - net[lane]) * (1.0 / 3600.0);
-            }
-        }
-    }
+    sum
 }
 
 /// Puts a slot's sums in their place and starts anew.
 #[inline(always)]
-fn store(out: &mut [f32], slot: u32, sums: &mut Row) {
-    let at = slot as usize * LANES;
-    if let Some(place) = out.get_mut(at..at + LANES) {
-        for (o, s) in place.iter_mut().zip(&mut *sums) {
-            *o += *s;
-        }
+fn put<S: Simd>(out: &mut [f32], slot: u32, at: usize, sums: &mut Row<S>, zero: Row<S>) {
+    let from = slot as usize * LANES + at;
+    if let Some(place) = out.get_mut(from..from + Row::<S>::WIDTH) {
+        let so_far = Row::load(sums.simd(), place);
+        (so_far + *sums).store(place);
     }
-    *sums = [0.0; LANES];
+    *sums = zero;
 }
 
-#[inline(always)]
-fn empty(sums: &mut Sums, totals: &mut [Totals; LANES]) {
-    for (l, t) in totals.iter_mut().enumerate() {
-        t.i2_s += f64::from(sums.i2[l]);
-        t.nominal_var_s += f64::from(sums.on[l]);
-        t.switchings += f64::from(sums.moves[l]);
-    }
-    (sums.i2, sums.on, sums.moves) = ([0.0; LANES], [0.0; LANES], [0.0; LANES]);
-}
-
-/// One step of the log in all lanes.
-#[inline(always)]
-#[allow(clippy::needless_range_loop, reason = "one index names the lane in a dozen rows")]
-fn step<const SWITCHED: bool>(s: Step, b: &Banks, c: &mut Controllers, sums: &mut Sums) {
-    for l in 0..LANES {
-        let mut nominal = b.fixed[l];
-        if SWITCHED {
-            // Steps that were switched off are discharged once their time is over.
-            let lock = larger(c.lock[l] - s.dt, 0.0);
-            let locked = if lock > 0.0 { c.locked[l] } else { 0.0 };
-            // How many steps are lacking to the controller's target, beyond its dead band.
-            let k = c.k[l];
-            let lacking = (s.q - s.p_pos * b.tan[l]) * s.inv_uuf - nominal;
-            let x = lacking * b.inv_step[l] - k;
-            let more = x > 0.0;
-            let room = if more { larger(b.steps[l] - locked - k, 0.0) } else { k };
-            let band = if more { b.on[l] } else { b.off[l] };
-            let y = smaller(if more { x } else { -x }, 1e4);
-            let many = smaller(larger(nearest(y - band), 0.0), room);
-            // The delay runs as long as the wish keeps its direction; each switching starts it
-            // anew.
-            let sign = if more { 1.0 } else { -1.0 };
-            let waited = larger(c.wait[l] * sign, 0.0);
-            let time = waited + s.dt;
-            let moves = smaller(larger(nearest(time * b.inv_delay[l] - DOWN), 0.0), many);
-            let rest = (time - moves * b.delay[l]) * sign;
-            c.wait[l] = if moves < many { rest } else { 0.0 };
-            // The moves come one delay after the other: their mean over the step.
-            let mean = moves * (time - b.half_delay[l] * (moves + 1.0)) * s.inv_dt;
-            c.k[l] = k + sign * moves;
-            let off = if more { 0.0 } else { moves };
-            c.locked[l] = locked + off;
-            c.lock[l] = if off > 0.0 { b.lockout[l] } else { lock };
-            sums.moves[l] += moves;
-            nominal += (k + sign * mean) * b.step[l];
-        }
-        // Output with V² and f, the voltage raised by the capacitors themselves.
-        let out = nominal * s.uuf;
-        let u = 1.0 + out * (s.rise + s.bend * out);
-        let u2 = u * u;
-        let q = s.q - out * u2;
-        sums.net[l] += q * s.dt;
-        sums.lag[l] += larger(q, 0.0) * s.dt;
-        sums.i2[l] += (s.p2 + q * q) * s.weight / u2;
-        sums.on[l] += nominal * s.dt;
-        sums.v_max[l] = larger(s.v * u, sums.v_max[l]);
-    }
-}
-
-impl Banks {
-    fn new(lanes: &[Lane]) -> Banks {
+impl<S: Simd> Banks<S> {
+    #[inline(always)]
+    fn new(simd: S, lanes: &[Lane]) -> Self {
         let row = |of: &dyn Fn(&Lane) -> f32, without: f32| {
             let mut row = [without; LANES];
             for (place, lane) in row.iter_mut().zip(lanes) {
                 *place = of(lane);
             }
-            row
+            Row::load(simd, &row[..Row::<S>::WIDTH])
         };
+        let delay = |x: &Lane| if x.rule.delay_s > 1.0 { x.rule.delay_s } else { 1.0 };
         Banks {
-            fixed: [0.0; LANES],
             step: row(&|x| x.step_var, 0.0),
             inv_step: row(&|x| if x.step_var > 0.0 { 1.0 / x.step_var } else { 0.0 }, 0.0),
             steps: row(&|x| if x.step_var > 0.0 { x.steps as f32 } else { 0.0 }, 0.0),
-            tan: row(&|x| x.rule.tan_target, 0.0),
             // So many steps that the band takes one away, but for the rounding down.
             on: row(&|x| x.rule.on_share - 1.0 + DOWN, 1.0),
             off: row(&|x| x.rule.off_share - 1.0 + DOWN, 1.0),
-            delay: row(&|x| larger(x.rule.delay_s, 1.0), 1.0),
-            half_delay: row(&|x| 0.5 * larger(x.rule.delay_s, 1.0), 1.0),
-            inv_delay: row(&|x| 1.0 / larger(x.rule.delay_s, 1.0), 1.0),
-            lockout: row(&|x| larger(x.rule.lockout_s, 0.0), 0.0),
+            delay: row(&delay, 1.0),
+            half_delay: row(&|x| 0.5 * delay(x), 1.0),
+            inv_delay: row(&|x| 1.0 / delay(x), 1.0),
+            lockout: row(&|x| if x.rule.lockout_s > 0.0 { x.rule.lockout_s } else { 0.0 }, 0.0),
         }
     }
+}
 
-    /// Capacitors that are on with these motors running.
-    fn fix(&mut self, lanes: &[Lane], running: u32) {
-        for (place, lane) in self.fixed.iter_mut().zip(lanes) {
-            *place = lane.fixed_var(running);
+impl<S: Simd> Controllers<S> {
+    /// These where the mask is set, else others.
+    #[inline(always)]
+    fn or(self, mask: S::m32s, other: Self) -> Self {
+        Controllers {
+            k: self.k.or(mask, other.k),
+            wait: self.wait.or(mask, other.wait),
+            locked: self.locked.or(mask, other.locked),
+            lock: self.lock.or(mask, other.lock),
+        }
+    }
+}
+
+impl<S: Simd> Sums<S> {
+    /// These where the mask is set, else others.
+    #[inline(always)]
+    fn or(self, mask: S::m32s, other: Self) -> Self {
+        Sums {
+            lag: self.lag.or(mask, other.lag),
+            net: self.net.or(mask, other.net),
+            i2: self.i2.or(mask, other.i2),
+            on: self.on.or(mask, other.on),
+            moves: self.moves.or(mask, other.moves),
+            v_max: self.v_max.or(mask, other.v_max),
         }
     }
 }

@@ -12,10 +12,13 @@
 //! Steps of unequal size are counted in units of the smallest.
 
 mod kernel;
+mod path;
+mod row;
 #[cfg(test)]
 mod tests;
 
-pub use kernel::{LANES, Way};
+pub use kernel::Way;
+use path::{Path, Wanted};
 
 /// Most motors whose running is told apart.
 pub const MOTORS: usize = 32;
@@ -106,6 +109,18 @@ impl Lane {
         })
     }
 
+    /// kvar per kW that the bank's controller leaves; none without a bank.
+    fn target(&self) -> Option<f32> {
+        (self.steps > 0 && self.step_var > 0.0).then_some(self.rule.tan_target)
+    }
+
+    /// Candidates with near values switch alike: banks of one target by their steps, then by what
+    /// is on beside them.
+    pub fn likeness(&self) -> [f32; 4] {
+        let bank = self.target().map_or([0.0; 3], |t| [1.0 + t, self.step_var, self.steps as f32]);
+        [bank[0], bank[1], bank[2], self.fixed_var(u32::MAX)]
+    }
+
     /// var at nominal voltage with everything on.
     pub fn all_var(&self) -> f64 {
         f64::from(self.fixed_var(u32::MAX)) + f64::from(self.step_var) * f64::from(self.steps)
@@ -138,27 +153,59 @@ pub struct Replayed {
     pub totals: Totals,
 }
 
-/// Replays candidates and hands each result to `each`, in the order of the candidates.
-///
-/// Results are handed over as they come and their room is used again, so that memory does not
-/// grow with their number. Candidates without a bank are quicker: put them side by side.
-pub fn replay(course: &Course, lanes: &[Lane], mut each: impl FnMut(usize, &Replayed)) {
-    let mut room = kernel::Room::default();
-    for (batch, lanes) in lanes.chunks(LANES).enumerate() {
-        let done = kernel::replay(course, lanes, Way::Widest, &mut room);
-        for (k, done) in done.iter().enumerate() {
-            each(batch * LANES + k, done);
+/// Replays candidates over one course.
+#[derive(Clone, Debug, Default)]
+pub struct Replayer {
+    path: Path,
+    wanted: Vec<Wanted>,
+    room: kernel::Room,
+}
+
+impl Replayer {
+    /// Makes a course ready.
+    pub fn new(course: &Course) -> Replayer {
+        Replayer { path: Path::of(course), ..Replayer::default() }
+    }
+
+    /// Replays candidates and hands each result to `each`, in the order of the candidates.
+    ///
+    /// Results are handed over as they come and their room is used again, so that memory does
+    /// not grow with their number. Candidates without a bank are quicker, and so are banks of one
+    /// target: put them side by side.
+    pub fn replay(&mut self, lanes: &[Lane], each: impl FnMut(usize, &Replayed)) {
+        self.replay_in(lanes, Way::Widest, each);
+    }
+
+    fn replay_in(&mut self, lanes: &[Lane], way: Way, mut each: impl FnMut(usize, &Replayed)) {
+        let mut from = 0;
+        while from < lanes.len() {
+            let target = lanes[from].target();
+            let same = |l: &&Lane| l.target().map(f32::to_bits) == target.map(f32::to_bits);
+            let to = from + lanes[from..].iter().take(kernel::LANES).take_while(same).count();
+            let wanted = target.map(|t| self.wanted(t));
+            let wanted = wanted.and_then(|w| self.wanted.get(w));
+            let (path, room) = (&self.path, &mut self.room);
+            let done = kernel::replay(path, &lanes[from..to], wanted, way, room);
+            for (k, done) in done.iter().enumerate() {
+                each(from + k, done);
+            }
+            from = to;
         }
+    }
+
+    /// Position of what controllers with a target want.
+    fn wanted(&mut self, tan_target: f32) -> usize {
+        let known = |w: &Wanted| w.tan_target.to_bits() == tan_target.to_bits();
+        self.wanted.iter().position(known).unwrap_or_else(|| {
+            self.wanted.push(self.path.wanted(tan_target));
+            self.wanted.len() - 1
+        })
     }
 }
 
-/// The same in a stated way, all results kept, for comparisons.
+/// Replays candidates in a stated way, all results kept.
 pub fn replay_in(course: &Course, lanes: &[Lane], way: Way) -> Vec<Replayed> {
-    lanes
-        .chunks(LANES)
-        .flat_map(|lanes| {
-            let mut room = kernel::Room::default();
-            kernel::replay(course, lanes, way, &mut room).to_vec()
-        })
-        .collect()
+    let mut all = Vec::with_capacity(lanes.len());
+    Replayer::new(course).replay_in(lanes, way, |_, done| all.push(done.clone()));
+    all
 }

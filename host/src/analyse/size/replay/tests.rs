@@ -192,11 +192,80 @@ proptest! {
         prop_assert_eq!(&plain, &replay_in(&c, &lanes, Way::Half));
         prop_assert_eq!(&plain, &replay_in(&c, &lanes, Way::Widest));
         let mut streamed = Vec::new();
-        replay(&c, &lanes, |k, r| { assert_eq!(k, streamed.len()); streamed.push(r.clone()) });
+        Replayer::new(&c).replay(&lanes, |k, r| { assert_eq!(k, streamed.len()); streamed.push(r.clone()) });
         prop_assert_eq!(&plain, &streamed);
         // A lane does not depend on its neighbours.
         let alone = replay_in(&c, &lanes[lanes.len() - 1..], Way::Widest);
         prop_assert_eq!(&plain[lanes.len() - 1..], &alone);
+    }
+
+    /// Sums over a slot's records at once are those of every record alone, in double precision:
+    /// Q − f·n·u² and (P² + Q²)/(V·u)² with u = 1 + f·n·(rise + bend·f·n).
+    #[test]
+    fn constant_kvar_in_a_slot_are_the_sum_of_its_records(
+        load in prop::collection::vec((-50e3f32..250e3, -60e3f32..250e3, 0.88f32..1.1), 1..60),
+        n_var in 0f32..400e3,
+        rise in 0f32..3e-7,
+        bend in -2e-14f32..2e-13,
+    ) {
+        let mut c = course(60.0, &load.iter().map(|x| (x.0, x.1)).collect::<Vec<_>>());
+        for (k, x) in load.iter().enumerate() {
+            (c.v_ratio[k], c.output_ratio[k]) = (x.2, x.2 * x.2 * 0.998);
+            (c.rise_per_var[k], c.rise_per_var2[k]) = (rise, bend);
+            c.slot[k] = k as u32 / 15;
+        }
+        c.slots = load.len().div_ceil(15);
+        let r = one(&c, &Lane { always_var: n_var, ..Lane::default() });
+        let (mut lag, mut lead) = (vec![0.0; c.slots], vec![0.0; c.slots]);
+        let (mut i2, mut v_max, mut size) = (0.0, 0.0f64, 0.0f64);
+        for (k, x) in load.iter().enumerate() {
+            let (p, q, v) = (f64::from(x.0), f64::from(x.1), f64::from(x.2));
+            let out = f64::from(n_var) * f64::from(c.output_ratio[k]);
+            let u = 1.0 + out * (f64::from(rise) + f64::from(bend) * out);
+            let left = q - out * u * u;
+            (if left > 0.0 { &mut lag } else { &mut lead })[k / 15] += left.abs() / 60.0;
+            i2 += (p * p + left * left) / (v * u * v * u) * 60.0;
+            v_max = v_max.max(v * u);
+            size = size.max(q.abs() + out * u * u);
+        }
+        for (got, want) in r.lag_varh.iter().zip(&lag).chain(r.lead_varh.iter().zip(&lead)) {
+            prop_assert!((f64::from(*got) - want).abs() < 3e-6 * size, "{got} is not {want}");
+        }
+        prop_assert!((r.totals.i2_s / i2 - 1.0).abs() < 1e-4, "{} is not {i2}", r.totals.i2_s);
+        prop_assert!((f64::from(r.totals.v_ratio_max) - v_max).abs() < 1e-6);
+        prop_assert!((r.totals.nominal_var_s / 60.0 - f64::from(n_var) * load.len() as f64).abs()
+            < 1e-5 * size * load.len() as f64);
+    }
+
+    /// How records are grouped into slots does not change what a controller does.
+    #[test]
+    fn a_bank_does_the_same_in_slots_of_any_length(
+        load in loads(),
+        lanes in prop::collection::vec(lane(), 1..5),
+        length in 2u32..20,
+        seed in any::<u32>(),
+    ) {
+        let mut fine = course(60.0, &load);
+        for n in 0..fine.len() {
+            fine.running[n] = seed.rotate_left(n as u32 / 5) & 0xf;
+            fine.rise_per_var[n] = 1e-8;
+        }
+        let mut coarse = fine.clone();
+        coarse.slot.iter_mut().for_each(|s| *s /= length);
+        coarse.slots = load.len().div_ceil(length as usize);
+        let pairs = replay_in(&fine, &lanes, Way::Widest);
+        for (f, c) in pairs.iter().zip(replay_in(&coarse, &lanes, Way::Widest)) {
+            prop_assert_eq!(f.totals.switchings, c.totals.switchings);
+            prop_assert_eq!(f.totals.steps_at_end, c.totals.steps_at_end);
+            prop_assert!((f.totals.i2_s - c.totals.i2_s).abs() <= 1e-5 * f.totals.i2_s);
+            let room = 1.0 + 2e-6 * (f.lag_varh.iter().sum::<f32>() + f.lead_varh.iter().sum::<f32>());
+            for (f, c) in [(&f.lag_varh, &c.lag_varh), (&f.lead_varh, &c.lead_varh)] {
+                for (k, c) in c.iter().enumerate() {
+                    let mine = f[k * length as usize..].iter().take(length as usize);
+                    prop_assert!((mine.sum::<f32>() - c).abs() < room);
+                }
+            }
+        }
     }
 
     /// Without lock-out and with delays of whole seconds the closed form is the simulation.
