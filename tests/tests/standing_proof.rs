@@ -39,7 +39,7 @@ fn tariff() -> Tariff {
 
 /// Output of the bank at the voltage of the made log: 50 kvar at 400 V, with V² (physics).
 fn output_kvar() -> f64 {
-    let phase_v = 400.0 / 3f64.sqrt();
+    let phase_v = 400.0 / libm::sqrt(3.0);
     50.0 * (V / phase_v) * (V / phase_v)
 }
 
@@ -55,7 +55,7 @@ fn log(record_s: f64, shares: &[f64]) -> LogMaker {
             let second = (k as f64 * record_s) % 86_400.0;
             let works = (21_600.0..64_800.0).contains(&second) && k * 7 / records < 5;
             let pace = record_s / 900.0;
-            wander += pace.min(1.0) * -wander + 6.0 * pace.sqrt().min(1.0) * c.normal();
+            wander += pace.min(1.0) * -wander + 6.0 * libm::sqrt(pace).min(1.0) * c.normal();
             let kw = if works { 70.0 + wander } else { 12.0 + 0.2 * wander };
             let given = if week < 4 { 0.0 } else { shares[week - 4] * output_kvar() };
             maker.record(record_s, kw, 65.0 + 0.4 * kw - given);

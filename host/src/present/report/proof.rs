@@ -120,7 +120,8 @@ fn since_then(out: &mut Section, s: &StandingProof, m: &Material<'_>) {
             format!("{} to {}", day(from_ms), day(to_ms - 1)),
             r.map_or_else(|| NONE.into(), removed),
             r.and_then(|r| r.expected_var).map_or_else(|| NONE.into(), kvar),
-            r.and_then(|r| r.ratio()).map_or_else(|| NONE.into(), percent),
+            r.and_then(|r| r.ratio())
+                .map_or_else(|| NONE.into(), |x| format!("{:.0} %", x * 100.0)),
         ]
     };
     out.add(Block::Table(Table {
