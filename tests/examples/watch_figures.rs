@@ -48,8 +48,8 @@ fn main() -> Result<(), Box<dyn std::error::Error>> {
     let mut watch = start(&store, &[plant.address.as_str()], "60");
     let page = watch.page();
     settle(&page, 1);
-    let (_, text) = get(&page, "/");
     println!("after the start (40 days gone through): {}", memory(&watch));
+    let (first_ms, text) = get(&page, "/");
     let share = watched(&watch, seconds);
     println!("one node, nobody looks: {:.2} % of a core, {}", share * 100.0, memory(&watch));
     let mut times: Vec<f64> = Vec::new();
@@ -58,10 +58,9 @@ fn main() -> Result<(), Box<dyn std::error::Error>> {
     }
     times.sort_by(f64::total_cmp);
     println!(
-        "the page with day and week, {} kB: the quickest of 20 in {:.1} ms, half within {:.1} ms, \
-         the slowest {:.1} ms; {}",
+        "the page with day and week, {} kB: drawn anew in {first_ms:.1} ms; of 20 more half within \
+         {:.1} ms, the slowest {:.1} ms; {}",
         text.len() / 1000,
-        times[0],
         times[10],
         times[19],
         memory(&watch)
@@ -127,7 +126,7 @@ fn a_year(store: &Path, flash: &Path) -> Result<RamFlash, Box<dyn std::error::Er
     let id = scenario.node.id;
     let zone = scenario.zone();
     let today = zone.to_datetime(jiff::Timestamp::now()).date();
-    let end = today.yesterday()?.yesterday()?.to_zoned(zone)?.timestamp().as_millisecond();
+    let end = zone.to_timestamp(today.yesterday()?.yesterday()?.at(0, 0, 0, 0))?.as_millisecond();
     let mut log = LogMaker::at(end - YEAR as i64 * 60_000);
     for (minute, works, noise) in weekday_minutes(YEAR) {
         let season = 1.0 + 0.1 * libm::cos(minute as f64 / YEAR as f64 * std::f64::consts::TAU);

@@ -142,6 +142,9 @@ impl World<'_> {
 
     /// Puts the plug into a node; a bridge in between may keep its connections.
     pub fn plug(&mut self, plug: Plug, connections_stay: bool) {
+        if plug == Plug::Other && self.other.is_none() {
+            self.other = Some(other_node(self.setup));
+        }
         self.plug = plug;
         if !connections_stay {
             self.clients.clear();
@@ -332,7 +335,6 @@ impl Drop for RoughPlant {
 fn run(scenario: Scenario, flash: RamFlash, listener: &TcpListener, todo: &Receiver<Deed>) {
     let setup = Setup::new(scenario);
     let own = setup.start_node(flash).expect("the node starts");
-    let other = other_node(&setup);
     let waves = HeldWaves::new(
         &setup.feeder,
         &setup.sensors,
@@ -344,7 +346,7 @@ fn run(scenario: Scenario, flash: RamFlash, listener: &TcpListener, todo: &Recei
         setup: &setup,
         id: setup.scenario.node.id,
         own: Some(own),
-        other: Some(other),
+        other: None,
         waves,
         given: 0,
         due_ms: 0,
@@ -381,12 +383,12 @@ fn run(scenario: Scenario, flash: RamFlash, listener: &TcpListener, todo: &Recei
     }
 }
 
-/// Another node with some hours of its own.
+/// Another node with some hours of its own, made when it is needed: it takes a while.
 fn other_node(setup: &Setup) -> Node<RamFlash> {
     let mut other = Setup::new(setup.scenario.clone());
     other.scenario.node.id ^= 0xFFFF;
     other.scenario.plant.feeder = "Planer".into();
     let mut node = other.start_node(RamFlash::new(1 << 20)).expect("the other node starts");
-    other.run_fast(&mut node, 36 * 3_600_000, &mut |_| ());
+    other.run_fast(&mut node, 6 * 3_600_000, &mut |_| ());
     node
 }
