@@ -29,7 +29,7 @@ impl Plant {
         let second = m.now_ms.rem_euclid(86_400_000) as f64 / 1e3;
         let works = day.rem_euclid(7) < 5 && (21_600.0..64_800.0).contains(&second);
         self.kw += 0.2 * (60.0 - self.kw) + 5.0 * self.chance.normal();
-        let u = 1.0 + 0.01 * (second / DAY * core::f64::consts::TAU).cos();
+        let u = 1.0 + 0.01 * libm::cos(second / DAY * core::f64::consts::TAU);
         let (kw, kvar) = match works {
             true => {
                 let kw = self.kw.clamp(25.0, 95.0);
@@ -170,7 +170,7 @@ fn fading_is_found_and_the_season_is_not() {
     let mut plant = Plant::new(36.0);
     let mut changes = Vec::new();
     for week in 0..60 {
-        let warm = 0.5 - 0.5 * (f64::from(week) / 52.0 * core::f64::consts::TAU).cos();
+        let warm = 0.5 - 0.5 * libm::cos(f64::from(week) / 52.0 * core::f64::consts::TAU);
         plant.capacitors = [12.0 * (1.0 - 0.02 * warm) - 0.3 * warm; 3];
         changes.extend(plant.run(&mut w, 7.0));
     }

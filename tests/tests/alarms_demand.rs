@@ -8,7 +8,7 @@ const INTERVAL: f64 = 900.0;
 
 /// kvar of a load at a power factor, by P·tan(arccos pf) (IEEE Std 1459-2010).
 fn kvar(kw: f64, pf: f64) -> f64 {
-    kw * (1.0 - pf * pf).sqrt() / pf
+    kw * libm::sqrt(1.0 - pf * pf) / pf
 }
 
 #[test]

@@ -42,8 +42,8 @@ fn unbalance_of_amounts(v: &[Complex; 3]) -> f64 {
     let u = [(v[0] - v[1]).abs(), (v[1] - v[2]).abs(), (v[2] - v[0]).abs()];
     let square: f64 = u.iter().map(|u| u * u).sum();
     let beta = u.iter().map(|u| u.powi(4)).sum::<f64>() / (square * square);
-    let root = (3.0 - 6.0 * beta).sqrt();
-    ((1.0 - root) / (1.0 + root)).sqrt()
+    let root = libm::sqrt(3.0 - 6.0 * beta);
+    libm::sqrt((1.0 - root) / (1.0 + root))
 }
 
 /// EN 50160: negative over positive sequence up to 2 % (from memory). In every wiring with three
@@ -244,7 +244,7 @@ fn a_connection_that_changes_is_raised() {
         w.settle(90.0, 60.0);
         let changes = w.run(HOUR, |m, t| {
             // The load moves meanwhile.
-            let kw = 80.0 + 25.0 * (t / 700.0).sin();
+            let kw = 80.0 + 25.0 * libm::sin(t / 700.0);
             m.load(kw, 0.6 * kw + 5.0);
             fault(m);
         });
@@ -265,9 +265,9 @@ fn a_feeder_that_gives_back_is_not_a_turned_clamp() {
     for wiring in [Wiring::FourWire, Wiring::TwoSensor, Wiring::SinglePhase] {
         let mut w = Watched::new(60.0, "");
         w.maker.wiring = wiring;
-        w.maker.v = balanced(if wiring == Wiring::SinglePhase { V * 3f64.sqrt() } else { V });
+        w.maker.v = balanced(if wiring == Wiring::SinglePhase { V * libm::sqrt(3.0) } else { V });
         let changes = w.run(10.0 * 86_400.0, |m, t| {
-            let day = (t / 86_400.0 * core::f64::consts::TAU).cos();
+            let day = libm::cos(t / 86_400.0 * core::f64::consts::TAU);
             m.load(20.0 + 60.0 * day, 30.0);
         });
         let about = |c: &&Change| c.alarm().kind != Kind::LowPowerFactor;
@@ -290,7 +290,7 @@ fn a_plain_week_raises_nothing_in_any_wiring() {
                 let line_v = match wiring {
                     Wiring::SinglePhase => V,
                     Wiring::SplitPhase => 2.0 * V,
-                    _ => V * 3f64.sqrt(),
+                    _ => V * libm::sqrt(3.0),
                 };
                 let site = match known {
                     true => {

@@ -13,6 +13,9 @@ pub use keeper::{Keeper, Work};
 
 use serde::Serialize;
 
+/// The note of a proof that has no tariff to go by.
+pub const NO_TARIFF: &str = "Money saved is not known: no tariff is named.";
+
 /// Reactive power removed at like load in a week, against the time before the work.
 #[derive(Clone, Copy, Debug, PartialEq, Serialize)]
 pub struct Removed {

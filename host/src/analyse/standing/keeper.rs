@@ -1,7 +1,7 @@
 //! Keeps a standing proof up to date in small steps: at most one week of the log at a time.
 
 use super::savings::Ledger;
-use super::{Removed, StandingProof};
+use super::{NO_TARIFF, Removed, StandingProof};
 use crate::analyse::tariff::Tariff;
 use crate::analyse::verify::unit::{Control, Unit};
 use crate::analyse::verify::{Terms, Verification, VerifyError, expected_outputs, verify};
@@ -148,7 +148,7 @@ impl Keeper {
                 Err(why) => s.notes.push(format!("Money saved is not known: {why}.")),
             }
         } else {
-            s.notes.push("Money saved is not known: no tariff is named.".to_owned());
+            s.notes.push(NO_TARIFF.to_owned());
         }
         self.standing = Some(s);
         Ok(true)

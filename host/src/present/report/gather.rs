@@ -194,7 +194,7 @@ fn standing(
 ) -> Result<Option<StandingProof>, StoreError> {
     let work = Work::at(from.site, installed_ms);
     let share = from.site.watch.alarms.slow_loss_share;
-    let Some(mut keeper) = Keeper::of(work, from.site, from.tariff.cloned(), share) else {
+    let Some(mut keeper) = Keeper::of(work, from.site, None, share) else {
         return Ok(None);
     };
     let mut read = |span| from.store.read_log(from.node.id, span);

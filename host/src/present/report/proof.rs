@@ -3,7 +3,7 @@
 use super::Material;
 use super::load::scale;
 use super::model::{Block, Section, Table};
-use crate::analyse::standing::{Removed, StandingProof};
+use crate::analyse::standing::{NO_TARIFF, Removed, StandingProof};
 use crate::analyse::verify::{Drop, Outcome, Verification};
 use crate::present::chart::fit::{Cloud, FitChart};
 use crate::present::chart::ink::Ink;
@@ -123,7 +123,8 @@ fn since_then(out: &mut Section, s: &StandingProof, m: &Material<'_>) {
             format!("{} to {}", day(from_ms), day(to_ms - 1)),
             r.map_or_else(|| NONE.into(), removed),
             r.and_then(|r| r.expected_var).map_or_else(|| NONE.into(), kvar),
-            r.and_then(|r| r.ratio()).map_or_else(|| NONE.into(), percent),
+            r.and_then(|r| r.ratio())
+                .map_or_else(|| NONE.into(), |x| format!("{:.0} %", x * 100.0)),
         ]
     };
     out.add(Block::Table(Table {
@@ -144,18 +145,8 @@ fn since_then(out: &mut Section, s: &StandingProof, m: &Material<'_>) {
         };
         words.push(format!("{}. {verdict}", s.fall_words()));
     }
-    if let Some(saved) = &s.saved {
-        words.push(format!(
-            "By the tariff {:.2} {} were saved from {} to {}; records cover {} of that time, and \
-             what is missing is not filled in.",
-            saved.money,
-            saved.currency,
-            day(saved.from_ms),
-            day(saved.to_ms - 1),
-            percent(saved.covered_share)
-        ));
-    }
-    words.extend(s.notes.iter().cloned());
+    // Money is told above, of all the time since the work.
+    words.extend(s.notes.iter().filter(|n| *n != NO_TARIFF).cloned());
     out.points(words);
 }
 

@@ -24,6 +24,10 @@ const NO_CURRENT_SHARE: f64 = 0.05;
 /// A phase that usually has at least this share of the others' mean is missed when it has none.
 const CARRIES_SHARE: f64 = 0.4;
 
+/// Share of the usual peak from which currents are held against each other: below it a few loads
+/// on one phase make any feeder unbalanced, and no motor warm.
+const UNBALANCE_SHARE: f64 = 0.5;
+
 /// Seconds that a lost phase must hold: motors on two phases burn within minutes.
 const LOST_HOLD_S: f64 = 60.0;
 
@@ -126,7 +130,8 @@ impl SupplyRules {
         let mean = (amps[0] + amps[1] + amps[2]) / 3.0;
         let known = loaded && mean > 0.0;
         let off = amps.iter().map(|a| libm::fabs(a - mean)).fold(0.0, f64::max);
-        let pct = (known && !lost).then_some(100.0 * off / mean);
+        let counts = known && !lost && o.is_loaded(UNBALANCE_SHARE.max(t.counts_from_share));
+        let pct = counts.then_some(100.0 * off / mean);
         let limit = t.current_unbalance_pct;
         let times = Times::new(t.hold_s, t.rest_s);
         let [a, b, c] = amps;
