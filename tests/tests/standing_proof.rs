@@ -250,7 +250,7 @@ fn nothing_installed_at_a_date_keeps_nothing() {
 #[test]
 fn the_report_says_what_has_become_of_it() {
     use wattless::collect::store::Store;
-    use wattless::present::report::gather::{Sources, gather};
+    use wattless::present::report::gather::{Beside, Sources, gather};
     use wattless::present::report::html;
 
     for (shares, verdict) in
@@ -272,6 +272,7 @@ fn the_report_says_what_has_become_of_it() {
             prices: None,
             history: &[],
             installed_ms: Some(made.log.start_ms(0) + 28 * DAY_MS),
+            beside: Beside::default(),
             beside: Default::default(),
         };
         let gathered = gather(&sources).expect("a report can be made");
