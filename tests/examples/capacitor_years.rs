@@ -106,7 +106,7 @@ fn main() {
                     one.add(seed, Full::new);
                     let mut all = all.lock().unwrap_or_else(PoisonError::into_inner);
                     all.join(one);
-                    if all.years % 100 == 0 {
+                    if all.years.is_multiple_of(100) {
                         eprintln!("{} of {years} feeders", all.years);
                         tell(&all);
                     }
@@ -115,7 +115,7 @@ fn main() {
         }
     });
     let all = all.into_inner().unwrap_or_else(PoisonError::into_inner);
-    if all.years % 100 != 0 {
+    if !all.years.is_multiple_of(100) {
         tell(&all);
     }
     for f in all.faults.iter().filter(|f| f.hours > WITHIN_H) {

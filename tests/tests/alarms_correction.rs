@@ -221,10 +221,10 @@ fn a_step_that_no_longer_switches_is_found() {
                 return;
             }
             let mut kvar = 40.0 + 0.2 * c.normal();
-            if minute / 30 % 2 == 0 {
+            if (minute / 30).is_multiple_of(2) {
                 kvar -= 10.0;
             }
-            if larger && minute / 97 % 2 == 0 {
+            if larger && (minute / 97).is_multiple_of(2) {
                 kvar -= 25.0;
             }
             m.load(80.0 + 0.4 * c.normal(), kvar);
@@ -249,7 +249,8 @@ fn a_step_that_never_switched_is_missed_where_it_lacks() {
         let changes = w.run(21.0 * DAY, |m, t| {
             let minute = (t / 60.0) as u32;
             let works = minute % 1440 >= 240 && minute % 1440 < 1380;
-            let kvar = 80.0 * 0.3287 + lacking - if minute / 30 % 2 == 0 { 10.0 } else { 0.0 };
+            let kvar =
+                80.0 * 0.3287 + lacking - if (minute / 30).is_multiple_of(2) { 10.0 } else { 0.0 };
             if works {
                 m.load(80.0, kvar + 10.0)
             } else {

@@ -101,7 +101,7 @@ fn a_gap_is_not_time_that_a_condition_held() {
 fn garbage_makes_no_panic_and_no_nonsense() {
     for seed in 0..60u64 {
         let mut c = Chance::new(seed, "garbage");
-        let the_site = if seed % 2 == 0 { site(FULL) } else { Site::default() };
+        let the_site = if seed.is_multiple_of(2) { site(FULL) } else { Site::default() };
         let mut alarms = Alarms::new(the_site.watch.alarms.clone(), &the_site);
         let mut maker = Maker::at("2026-06-01T00:00:00Z", 60.0);
         maker.load(80.0, 30.0);
