@@ -273,7 +273,6 @@ fn the_report_says_what_has_become_of_it() {
             history: &[],
             installed_ms: Some(made.log.start_ms(0) + 28 * DAY_MS),
             beside: Beside::default(),
-            beside: Default::default(),
         };
         let gathered = gather(&sources).expect("a report can be made");
         let report = gathered.report(&site, jiff::civil::date(2026, 8, 1));
