@@ -17,6 +17,8 @@ pub fn path() -> &'static Path {
         let mut build = Command::new(std::env::var_os("CARGO").unwrap_or("cargo".into()));
         build.current_dir(env!("CARGO_MANIFEST_DIR"));
         build.args(["build", "--quiet", "--workspace", "--bin", "wattless"]);
+        // A test beside it brings in the features of a whole test run: nothing is compiled twice.
+        build.args(["--test", "bench_node"]);
         build.arg("--target-dir").arg(folder.parent().expect("a profile lies in a target folder"));
         if folder.ends_with("release") {
             build.arg("--release");
