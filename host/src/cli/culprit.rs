@@ -1,11 +1,12 @@
 //! `wattless culprit`: arguments and printing.
 
+use super::feeders::Feeders;
 use super::source::{self, Range, range};
 use super::{Outcome, print};
 use anyhow::bail;
 use std::path::{Path, PathBuf};
 use wattless::analyse::culprit::{NamedLog, Place, culprits};
-use wattless::collect::store::{NodeInfo, Span, Store};
+use wattless::collect::store::{Span, Store};
 use wattless::present::culprit::{culprit_json, culprit_text};
 use wattless::present::text::Style;
 
@@ -57,59 +58,25 @@ pub fn run(args: &Args) -> anyhow::Result<Outcome> {
         .iter()
         .map(|p| Ok((Store::open(p)?, p.as_path())))
         .collect::<anyhow::Result<_>>()?;
-    let mut all: Vec<(usize, NodeInfo)> = Vec::new();
-    for (k, (store, _)) in stores.iter().enumerate() {
-        all.extend(store.nodes()?.into_iter().map(|n| (k, n)));
-    }
-    let name = |n: &NodeInfo| if n.feeder.is_empty() { n.id.to_string() } else { n.feeder.clone() };
-    let known = || {
-        all.iter().map(|(_, n)| format!("{} ({})", name(n), n.id)).collect::<Vec<_>>().join(", ")
-    };
-    let find = |asked: &str| -> anyhow::Result<&(usize, NodeInfo)> {
-        let found: Vec<_> =
-            all.iter().filter(|(_, n)| n.feeder == asked || n.id.to_string() == asked).collect();
-        match found.as_slice() {
-            [one] => Ok(one),
-            [] => bail!("no node or feeder {asked:?} in the stores; there are: {}", known()),
-            _ => bail!("several nodes are called {asked:?}; give the number: {}", known()),
-        }
-    };
+    let feeders = Feeders::of(stores.iter().map(|(store, _)| store))?;
     let mut logs = Vec::new();
     if args.place.is_empty() {
         let span = args.range.map(|r| r.span(&site.time_zone)).transpose()?.unwrap_or(Span::ALL);
-        let service = args.service.as_deref().map(find).transpose()?;
-        for entry in &all {
-            let (k, node) = entry;
-            let is_service = service.is_some_and(|s| s.0 == *k && s.1.id == node.id);
-            let place = if is_service { Place::Service } else { Place::Feeder };
-            let mut called = name(node);
-            if all.iter().filter(|(_, n)| name(n) == called).count() > 1 {
-                called = format!("{called} ({})", node.id);
-            }
-            logs.push(NamedLog::read(&stores[*k].0, node, &called, place, span)?);
-        }
+        logs = feeders.logs(args.service.as_deref(), span)?;
     } else {
         for (called, asked, r) in &args.place {
-            let (k, node) = match asked {
-                Some(asked) => find(asked)?,
-                None => match all.as_slice() {
-                    [one] => one,
-                    _ => bail!(
-                        "--place {called:?} does not say which node; put one ahead of the time, \
-                         NODE@FROM..TO, of: {}",
-                        known()
-                    ),
-                },
+            let (store, node) = match (asked, feeders.only()) {
+                (Some(asked), _) => feeders.find(asked)?,
+                (None, Some(one)) => one,
+                (None, None) => bail!(
+                    "--place {called:?} does not say which node; put one ahead of the time, \
+                     NODE@FROM..TO, of: {}",
+                    feeders.known()
+                ),
             };
             let is_service = args.service.as_deref() == Some(called.as_str());
             let place = if is_service { Place::Service } else { Place::Feeder };
-            logs.push(NamedLog::read(
-                &stores[*k].0,
-                node,
-                called,
-                place,
-                r.span(&site.time_zone)?,
-            )?);
+            logs.push(NamedLog::read(store, node, called, place, r.span(&site.time_zone)?)?);
         }
         if let Some(s) = &args.service
             && !args.place.iter().any(|p| p.0 == *s)

@@ -6,6 +6,7 @@ mod calibrate;
 mod culprit;
 mod demo;
 mod export;
+mod feeders;
 mod hookup;
 mod live;
 mod measure;

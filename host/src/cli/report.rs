@@ -1,18 +1,18 @@
 //! `wattless report`: arguments and printing.
 
 use super::bill::horizon;
+use super::feeders::Feeders;
 use super::source::{self, local_time, unix_ms};
 use super::{Outcome, print};
-use anyhow::{Context, bail};
+use anyhow::Context;
 use jiff::civil::DateTime;
 use std::path::{Path, PathBuf};
 use wattless::analyse::bill::extrapolate::Horizon;
 use wattless::analyse::bill::past::PastBills;
-use wattless::analyse::culprit::{NamedLog, Place};
 use wattless::analyse::size::prices::PriceList;
 use wattless::analyse::tariff::Tariff;
 use wattless::analyse::verify::money::Promised;
-use wattless::collect::store::{NodeInfo, Span, Store};
+use wattless::collect::store::{Span, Store};
 use wattless::present::report::gather::{Beside, Sources, gather};
 use wattless::present::report::{Report, charts_text, html, json, summary_text};
 use wattless::present::text::Style;
@@ -132,33 +132,14 @@ fn beside(args: &Args, store: &Store, span: Span) -> anyhow::Result<Beside> {
     };
     let others: Vec<Store> =
         args.feeders.iter().map(|p| Ok(Store::open(p)?)).collect::<anyhow::Result<_>>()?;
-    let mut nodes = Vec::new();
-    for s in std::iter::once(store).chain(&others) {
-        nodes.extend(s.nodes()?.into_iter().map(|n| (s, n)));
-    }
-    let name = |n: &NodeInfo| if n.feeder.is_empty() { n.id.to_string() } else { n.feeder.clone() };
-    let is = |n: &NodeInfo, asked: &str| n.feeder == asked || n.id.to_string() == asked;
-    if let Some(asked) = &args.service {
-        let known = || nodes.iter().map(|(_, n)| name(n)).collect::<Vec<_>>().join(", ");
-        match nodes.iter().filter(|(_, n)| is(n, asked)).count() {
-            1 => {}
-            0 => bail!("--service {asked:?}: no such node or feeder; there are {}", known()),
-            _ => bail!("--service {asked:?}: several are called so; give the node's number"),
-        }
-    }
+    let feeders = Feeders::of(std::iter::once(store).chain(&others))?;
     let mut logs = Vec::new();
-    if nodes.len() > 1 {
-        for (s, n) in &nodes {
-            let is_service = args.service.as_deref().is_some_and(|asked| is(n, asked));
-            let place = if is_service { Place::Service } else { Place::Feeder };
-            let twice = nodes.iter().filter(|(_, o)| name(o) == name(n)).count() > 1;
-            let called = if twice { format!("{} ({})", name(n), n.id) } else { name(n) };
-            let log = NamedLog::read(s, n, &called, place, span)?;
-            // A node without a record in this time says nothing, and does not stop the report.
-            if !log.log.is_empty() {
-                logs.push(log);
-            }
-        }
+    if feeders.are_several() {
+        logs = feeders.logs(args.service.as_deref(), span)?;
+        // A node without a record in this time says nothing, and does not stop the report.
+        logs.retain(|l| !l.log.is_empty());
+    } else if let Some(asked) = &args.service {
+        feeders.find(asked)?;
     }
     Ok(Beside { promised, logs: if logs.len() > 1 { logs } else { Vec::new() } })
 }
