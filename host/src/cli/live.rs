@@ -228,26 +228,12 @@ impl Screen {
 
 /// A line cut to a width; bold, which has no width, is left out where it is cut.
 fn fitted(line: &str, width: usize) -> String {
-    let plain = anstyle_free(line);
+    let plain = anstream::adapter::strip_str(line).to_string();
     if plain.chars().count() <= width {
         line.to_owned()
     } else {
         plain.chars().take(width).collect()
     }
-}
-
-/// A line without escapes.
-fn anstyle_free(line: &str) -> String {
-    let mut out = String::with_capacity(line.len());
-    let mut inside = false;
-    for c in line.chars() {
-        match (inside, c) {
-            (false, '\u{1b}') => inside = true,
-            (false, c) => out.push(c),
-            (true, c) => inside = !c.is_ascii_alphabetic(),
-        }
-    }
-    out
 }
 
 #[cfg(test)]
