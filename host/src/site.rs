@@ -11,6 +11,7 @@ pub mod uncertainty;
 pub mod writing;
 
 use crate::analyse::bill::meter::Meter;
+use installed::Installed;
 use jiff::tz::TimeZone;
 use serde::Serialize;
 use std::path::{Path, PathBuf};
@@ -138,6 +139,22 @@ impl DemandTerms {
     pub fn sliding(&self) -> Option<DemandRule> {
         DemandRule::sliding(self.interval_s, self.sub_interval_s).ok()
     }
+
+    /// The rule that is billed, aligned to the epoch.
+    pub fn billed(&self) -> Option<DemandRule> {
+        match self.kind {
+            DemandKind::Block => self.block(),
+            DemandKind::Sliding => self.sliding(),
+        }
+    }
+
+    /// Seconds from one boundary of that rule to the next.
+    pub fn step_s(&self) -> u32 {
+        match self.kind {
+            DemandKind::Block => self.interval_s,
+            DemandKind::Sliding => self.sub_interval_s,
+        }
+    }
 }
 
 /// How the power factor is judged.
@@ -204,6 +221,15 @@ impl Site {
     pub fn unix_ms(&self, local: jiff::civil::DateTime) -> Option<i64> {
         let instant = self.time_zone.to_ambiguous_timestamp(local).compatible().ok()?;
         Some(instant.as_millisecond())
+    }
+
+    /// When work was done on capacitor units, in order: installed, changed or repaired.
+    pub fn works_ms<'a>(&self, units: impl Iterator<Item = &'a Installed>) -> Vec<i64> {
+        let times = units.flat_map(|i| i.since.iter().chain(&i.changed));
+        let mut all: Vec<i64> = times.filter_map(|t| self.unix_ms(*t)).collect();
+        all.sort_unstable();
+        all.dedup();
+        all
     }
 
     /// Reads a site file.

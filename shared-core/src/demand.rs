@@ -81,9 +81,9 @@ impl DemandRule {
         })
     }
 
-    /// Shifts the boundaries, for zones whose offset is no multiple of the interval.
-    pub const fn with_offset_s(mut self, offset_s: i32) -> Self {
-        self.offset_ms = offset_s as i64 * 1000;
+    /// Boundaries at multiples of the step by clocks that are ahead of UTC by so many seconds.
+    pub const fn by_clocks_ahead_s(mut self, ahead_s: i32) -> Self {
+        self.offset_ms = (ahead_s as i64 * -1000).rem_euclid(self.sub_ms);
         self
     }
 
@@ -259,6 +259,21 @@ mod tests {
         assert!((d[0].s_va - d[0].p_w * 1.25).abs() < 1e-6);
         assert!(d.iter().all(Demand::is_complete));
         assert_eq!(d[1].end_ms, 30 * 60_000);
+    }
+
+    /// Boundaries by clocks of whole, half and three-quarter hours, ahead of UTC and behind.
+    #[test]
+    fn boundaries_follow_the_clocks() {
+        for ahead_min in [0, 60, 330, 345, 765, -210, -570] {
+            for (interval_s, step_s) in [(3600, 3600), (1800, 600), (900, 900), (7200, 1800)] {
+                let rule = DemandRule::sliding(interval_s, step_s).unwrap();
+                let rule = rule.by_clocks_ahead_s(ahead_min * 60);
+                for d in run(rule, &[(100, 400, 50.0)]) {
+                    let local_s = d.end_ms / 1000 + i64::from(ahead_min) * 60;
+                    assert_eq!(local_s % i64::from(step_s), 0, "{ahead_min} {step_s}");
+                }
+            }
+        }
     }
 
     /// A 15-minute peak across a block boundary: the sliding demand sees it whole.

@@ -169,7 +169,7 @@ impl LiveView {
             (Some((p, _)), Some(s)) => {
                 format!("heading for {} kW, {} kVA", four_digits(p / 1e3), four_digits(s / 1e3))
             }
-            _ if r.known <= 0.98 => {
+            _ if !r.is_known() => {
                 format!("known for {:.0} % of the time gone by", r.known * 100.0)
             }
             _ => "too early to tell where it is heading".to_owned(),

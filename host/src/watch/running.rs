@@ -5,7 +5,7 @@
 //! apart, the amount is left out until the records tell how it is divided.
 
 use crate::collect::link::ClockReading;
-use crate::site::{DemandKind, Site};
+use crate::site::Site;
 use jiff::tz::TimeZone;
 use serde::Serialize;
 use std::collections::VecDeque;
@@ -24,6 +24,10 @@ const RECENT_MS: i64 = 300_000;
 
 /// Shortest stretch that tells how it goes on, in ms.
 const RECENT_LEAST_MS: i64 = 30_000;
+
+/// Share of the time gone by that must be known, before it is said where an interval is heading:
+/// energy that is not known would make its end look lower than it will be.
+const KNOWN_ENOUGH: f64 = 0.98;
 
 /// Wh or varh of one count of the counters.
 const COUNT: f64 = 0.01;
@@ -52,6 +56,11 @@ impl Running {
     pub fn gone(&self) -> f64 {
         let length = (self.until_ms - self.from_ms).max(1) as f64;
         ((self.at_ms - self.from_ms) as f64 / length).clamp(0.0, 1.0)
+    }
+
+    /// Whether enough is known of the time gone by to say where it is heading.
+    pub fn is_known(&self) -> bool {
+        self.known > KNOWN_ENOUGH
     }
 
     /// Seconds until its end.
@@ -94,13 +103,10 @@ fn reactive(c: &[u64; 7]) -> f64 {
 impl RunningDemand {
     /// Nothing known, by the rule of a site.
     pub fn new(site: &Site) -> RunningDemand {
-        let sliding = site.demand.kind == DemandKind::Sliding;
-        let rule = if sliding { site.demand.sliding() } else { site.demand.block() };
-        let step_s = if sliding { site.demand.sub_interval_s } else { site.demand.interval_s };
         RunningDemand {
-            rule,
+            rule: site.demand.billed(),
             zone: site.time_zone.clone(),
-            step_ms: i64::from(step_s.max(1)) * 1000,
+            step_ms: i64::from(site.demand.step_s().max(1)) * 1000,
             meter: None,
             offset_s: 0,
             started: None,
@@ -211,8 +217,7 @@ impl RunningDemand {
             .map_or(0, |t| self.zone.to_offset(t).seconds());
         let step_s = (self.step_ms / 1000) as i32;
         if self.meter.is_none() || (offset_s - self.offset_s) % step_s != 0 {
-            let rule = rule.with_offset_s((-offset_s).rem_euclid(step_s));
-            self.meter = Some(DemandMeter::new(rule));
+            self.meter = Some(DemandMeter::new(rule.by_clocks_ahead_s(offset_s)));
         }
         self.offset_s = offset_s;
     }
@@ -228,8 +233,7 @@ impl RunningDemand {
         let (first, last) = (self.recent.front(), self.recent.back());
         let heading = first.zip(last).and_then(|(a, b)| {
             let hours = (b.0 - a.0) as f64 / 3.6e6;
-            // Energy that is not known would make the end look lower than it will be.
-            (b.0 - a.0 >= RECENT_LEAST_MS && known > 0.98)
+            (b.0 - a.0 >= RECENT_LEAST_MS && known > KNOWN_ENOUGH)
                 .then(|| ((b.1 - a.1) / hours * left, (b.2 - a.2) / hours * left))
         });
         self.running = Some(Running {

@@ -8,6 +8,7 @@ use crate::analyse::verify::{Terms, Verification, VerifyError, expected_outputs,
 use crate::collect::log::IntervalLog;
 use crate::collect::store::Span;
 use crate::site::Site;
+use crate::site::installed::Installed;
 
 const DAY_MS: i64 = 86_400_000;
 const WEEK_MS: i64 = 7 * DAY_MS;
@@ -31,17 +32,10 @@ pub struct Work {
 impl Work {
     /// The works that a site file tells of.
     pub fn of(site: &Site) -> Work {
-        let unix = |local| site.unix_ms(local);
-        let mut work = Work::default();
-        for i in &site.installed {
-            let Some(since_ms) = i.since.and_then(unix) else { continue };
-            work.units.push((i.unit.clone(), since_ms));
-            work.at_ms.push(since_ms);
-            work.at_ms.extend(i.changed.iter().copied().filter_map(unix));
-        }
-        work.at_ms.sort_unstable();
-        work.at_ms.dedup();
-        work
+        let since_ms = |i: &Installed| i.since.and_then(|since| site.unix_ms(since));
+        let dated = || site.installed.iter().filter(|i| since_ms(i).is_some());
+        let units = dated().filter_map(|i| Some((i.unit.clone(), since_ms(i)?)));
+        Work { units: units.collect(), at_ms: site.works_ms(dated()) }
     }
 
     /// All units of a site as one work, at an instant.

@@ -181,7 +181,7 @@ struct LocalMeter {
 impl LocalMeter {
     fn new(rule: DemandRule, step_s: u32, offset_s: i32) -> Self {
         let step_s = step_s as i32;
-        let meter = DemandMeter::new(aligned(rule, step_s, offset_s));
+        let meter = DemandMeter::new(rule.by_clocks_ahead_s(offset_s));
         LocalMeter { rule, meter, step_s, offset_s }
     }
 
@@ -189,15 +189,10 @@ impl LocalMeter {
     fn realign(&mut self, offset_s: i32, sink: &mut impl FnMut(&Demand)) {
         if (offset_s - self.offset_s) % self.step_s != 0 {
             self.meter.finish(sink);
-            self.meter = DemandMeter::new(aligned(self.rule, self.step_s, offset_s));
+            self.meter = DemandMeter::new(self.rule.by_clocks_ahead_s(offset_s));
         }
         self.offset_s = offset_s;
     }
-}
-
-/// Boundaries at multiples of the step in local time.
-fn aligned(rule: DemandRule, step_s: i32, offset_s: i32) -> DemandRule {
-    rule.with_offset_s((-offset_s).rem_euclid(step_s))
 }
 
 /// Makes both series of demands from energies in order of time.

@@ -79,12 +79,3 @@ impl BankPlan {
         self.units.iter().map(|u| u.var).sum()
     }
 }
-
-/// Local times at which the correction was installed, changed or repaired, in order.
-pub fn work_ms(site: &Site) -> Vec<i64> {
-    let times = site.installed.iter().flat_map(|i| i.since.iter().chain(&i.changed));
-    let mut all: Vec<i64> = times.filter_map(|t| site.unix_ms(*t)).collect();
-    all.sort_unstable();
-    all.dedup();
-    all
-}

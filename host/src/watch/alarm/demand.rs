@@ -3,7 +3,7 @@
 use super::gate::{Side, Times};
 use super::judge::{Judge, WHOLE};
 use super::{AlarmTerms, Kind, Observed};
-use crate::site::{Apparent, DemandKind, Site};
+use crate::site::{Apparent, Site};
 use std::collections::VecDeque;
 use wattless_core::demand::{Demand, DemandMeter, DemandRule, Energy};
 
@@ -44,10 +44,7 @@ pub struct DemandRules {
 impl DemandRules {
     /// Rules of a site.
     pub fn new(site: &Site) -> DemandRules {
-        let rule: Option<DemandRule> = match site.demand.kind {
-            DemandKind::Block => site.demand.block(),
-            DemandKind::Sliding => site.demand.sliding(),
-        };
+        let rule = site.demand.billed();
         DemandRules {
             interval_s: rule.map_or(0.0, |r| r.interval_s()),
             rule,
@@ -84,7 +81,7 @@ impl DemandRules {
         let start_ms = o.end_ms - (o.seconds * 1000.0) as i64;
         let mut ended: Vec<Demand> = Vec::new();
         self.meter
-            .get_or_insert_with(|| DemandMeter::new(rule.with_offset_s(o.zone_offset_s)))
+            .get_or_insert_with(|| DemandMeter::new(rule.by_clocks_ahead_s(o.zone_offset_s)))
             .add(start_ms, o.end_ms, &energy, &mut |d| ended.push(*d));
         for d in ended.iter().filter(|d| d.is_complete()) {
             self.power_factor(o, t, d, judge);

@@ -22,7 +22,7 @@ pub mod usual;
 
 use crate::analyse::survey::clock::{HOUR_MS, hour_of_week};
 use crate::site::{Site, Supply};
-use bank::{BankPlan, work_ms};
+use bank::BankPlan;
 use jiff::Timestamp;
 use judge::Judge;
 pub use kind::Kind;
@@ -142,7 +142,7 @@ impl Alarms {
             bank: BankPlan::default(),
             steps: steps::StepRules::default(),
             loss: loss::LossRules::default(),
-            work_ms: work_ms(site),
+            work_ms: site.works_ms(site.installed.iter()),
             wiring: None,
             last_end_ms: None,
             site: site.clone(),

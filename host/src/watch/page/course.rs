@@ -8,7 +8,7 @@ use crate::present::chart::scene::Dash;
 use crate::present::chart::time::{Level, TimeChart, Trace, both_widths};
 use crate::present::locale::Locale;
 use crate::present::number::percent;
-use crate::site::{DemandKind, Site};
+use crate::site::Site;
 use wattless_core::demand::{Demand, DemandMeter, Energy};
 
 /// Gaps shorter than this many slots are not shaded.
@@ -50,13 +50,10 @@ fn within(
 
 /// Sums a stretch up, by the demand rule of the site.
 pub fn sum(log: &IntervalLog, site: &Site, span: (i64, i64)) -> Sum {
-    let sliding = site.demand.kind == DemandKind::Sliding;
-    let rule = if sliding { site.demand.sliding() } else { site.demand.block() };
-    let step_s = if sliding { site.demand.sub_interval_s } else { site.demand.interval_s } as i32;
     let offset_s = jiff::Timestamp::from_millisecond(span.0)
         .map_or(0, |t| site.time_zone.to_offset(t).seconds());
-    let rule = rule.map(|r| r.with_offset_s((-offset_s).rem_euclid(step_s.max(1))));
-    let mut meter = rule.map(DemandMeter::new);
+    let rule = site.demand.billed();
+    let mut meter = rule.map(|r| DemandMeter::new(r.by_clocks_ahead_s(offset_s)));
     let mut all = Sum::default();
     let mut seconds = 0.0;
     let mut last_ms = i64::MIN;

@@ -367,7 +367,7 @@ fn demand(r: &Running, t: &WatchTerms, l: &Locale) -> String {
             }
             text
         }
-        None if r.known <= 0.98 => {
+        None if !r.is_known() => {
             let known = l.number(r.known * 100.0, 0);
             format!("Where it is heading is not known: {known} % of the time gone by was seen")
         }
