@@ -2,8 +2,8 @@
 //! that is lost and comes back.
 
 use serde_json::Value;
-use std::io::{BufRead, BufReader};
-use std::process::{Command, Stdio};
+use std::io::{BufRead, BufReader, Lines};
+use std::process::{Child, ChildStdout, Command, Stdio};
 use wattless_tests::program::{Served, command, path};
 use wattless_tests::watching::until;
 
@@ -25,6 +25,17 @@ fn node(folder: &std::path::Path) -> Served {
 fn signal(which: &str, pid: u32) {
     let sent = Command::new("kill").args([which, &pid.to_string()]).status();
     assert!(sent.is_ok_and(|s| s.success()));
+}
+
+/// A node followed as JSON lines, several a second.
+fn follow(address: &str) -> (Child, Lines<BufReader<ChildStdout>>) {
+    let mut child = command()
+        .args(["node", address, "--live", "--json", "--every", "0.3"])
+        .stdout(Stdio::piped())
+        .spawn()
+        .unwrap();
+    let lines = BufReader::new(child.stdout.take().unwrap()).lines();
+    (child, lines)
 }
 
 #[test]
@@ -96,12 +107,7 @@ fn a_terminal_is_written_in_place_and_ends_cleanly() {
     assert!(text.contains("\u{1b}[K") && text.ends_with("\u{1b}[J"), "{text:?}");
     assert!(!text.contains("\u{1b}[3"), "a colour: {text:?}");
 
-    let mut child = command()
-        .args(["node", &node.address, "--live", "--json", "--every", "0.3"])
-        .stdout(Stdio::piped())
-        .spawn()
-        .unwrap();
-    let mut lines = BufReader::new(child.stdout.take().unwrap()).lines();
+    let (mut child, mut lines) = follow(&node.address);
     assert!(lines.next().unwrap().unwrap().contains("\"link\":\"up\""));
     signal("-INT", child.id());
     assert_eq!(child.wait().unwrap().code(), Some(0));
@@ -111,12 +117,7 @@ fn a_terminal_is_written_in_place_and_ends_cleanly() {
 fn a_lost_link_is_said_and_taken_up_again() {
     let folder = tempfile::tempdir().unwrap();
     let node = node(folder.path());
-    let mut child = command()
-        .args(["node", &node.address, "--live", "--json", "--every", "0.3"])
-        .stdout(Stdio::piped())
-        .spawn()
-        .unwrap();
-    let mut lines = BufReader::new(child.stdout.take().unwrap()).lines();
+    let (mut child, mut lines) = follow(&node.address);
     let mut next = |link: &str| loop {
         let line = lines.next().expect("it goes on").unwrap();
         let value: Value = serde_json::from_str(&line).unwrap();
