@@ -5,33 +5,30 @@
 //! written leaves the link and the live readings alone; a node that does not belong here is said
 //! and left alone.
 
+mod judging;
+
 use super::alarm::{Alarms, Change, Kind};
 use super::config::WatchTerms;
 use super::diary::Diary;
-use super::integrity;
 use super::proving::Proving;
 use super::running::RunningDemand;
 use super::state::{Link, Shared};
 use super::whose::{Claim, Whose};
 use crate::analyse::tariff::Tariff;
 use crate::collect::address::Address;
-use crate::collect::chain::Break;
 use crate::collect::link::{AnyClient, LinkError, Patience};
 use crate::collect::pull::{Go, PullError, PullOptions, PullSummary, pull_between};
-use crate::collect::store::{NodeId, Records, Span, Store, StoreError};
+use crate::collect::store::{NodeId, Store, StoreError};
 use crate::site::Site;
+use judging::Seen;
 use std::sync::Arc;
 use std::time::{Duration, Instant};
-use wattless_core::record::Record;
 
 /// Longest pause between two tries of a link that is down, or of a node that is not the one.
 const LONGEST_PAUSE: Duration = Duration::from_secs(10);
 
 /// A link that comes back within this time is not worth a line; its losses are counted.
 const BRIEF: Duration = Duration::from_secs(5);
-
-/// How much of the log is gone through again at the start, so that alarms know what is usual.
-const LOOK_BACK_MS: i64 = 40 * 86_400_000;
 
 /// Longest time between two live readings while somebody looks at the page, in seconds.
 const LOOKED_AT_S: f64 = 0.5;
@@ -42,16 +39,14 @@ const PICTURE_EVERY_S: f64 = 3.0;
 /// Sequence numbers that a pull is behind, from which on it is worth a word.
 const WORTH_A_WORD: u64 = 2000;
 
+/// Longest record that a node can be set to, in seconds.
+const LONGEST_RECORD_S: f64 = 900.0;
+
+/// A log stands still when no record came for so many times a record's length.
+const RECORDS_LATE: f64 = 2.5;
+
 /// This computer's clock may be so far behind its own last pull, in ms, before it is not believed.
 const HOST_BACK_MS: i64 = 60_000;
-
-/// Alarms that come from the link and the store, not from the records: after a start they are
-/// known from the diary only.
-const NOT_OF_RECORDS: [Kind; 6] =
-    [Kind::Silent, Kind::OtherNode, Kind::Clock, Kind::StoreFull, Kind::LogChanged, Kind::Gap];
-
-/// Alarms that stay until somebody did something, however long ago the records are that showed it.
-const LASTING: [Kind; 4] = [Kind::UnitPhaseLost, Kind::UnitLost, Kind::SlowLoss, Kind::ProofFallen];
 
 /// What the stations of a watch have in common.
 #[derive(Clone)]
@@ -89,16 +84,10 @@ pub struct Station {
     said: Option<String>,
     /// Whether the node has answered since the start.
     answered: bool,
+    /// When its log last grew; the first answer after a long silence counts as well.
+    grew: Option<Instant>,
     /// The proof of the correction, where one was installed at a date.
     proving: Option<Proving>,
-}
-
-/// What of a record tells whether the next one follows on it.
-#[derive(Clone, Copy)]
-struct Seen {
-    end_ms: i64,
-    boot: u32,
-    uptime_ms: u64,
 }
 
 /// Why a link is given up.
@@ -139,6 +128,7 @@ impl Station {
             seen: None,
             said: None,
             answered: false,
+            grew: None,
         }
     }
 
@@ -274,7 +264,12 @@ impl Station {
     ) -> Result<(), Ended> {
         let found = NodeId(client.identity().node_id);
         self.claim(found)?;
-        let minutes = down.take().map_or(0.0, |since| since.elapsed().as_secs_f64() / 60.0);
+        let silent_s = down.take().map_or(0.0, |since| since.elapsed().as_secs_f64());
+        let minutes = silent_s / 60.0;
+        // A node that was away has had no time to write; one that starts again and again has.
+        if self.grew.is_none() || silent_s >= self.common.terms.alarms.silent_s {
+            self.grew = Some(Instant::now());
+        }
         if self.has_said("no link") {
             self.say(&format!("answers again after {minutes:.1} min"));
         } else if self.said.is_some() {
@@ -311,6 +306,10 @@ impl Station {
         }
         let (status, clock) = client.status_and_clock()?;
         self.running.set_time(&status, &clock);
+        for change in self.alarms.started(status.boot, Self::now_ms()) {
+            self.publish(Some(change));
+        }
+        let failures = status.write_failures;
         self.common.shared.change(self.place, |s| s.status = Some(status));
         let limit_ms = self.common.terms.alarms.clock_s * 1000.0;
         let off = clock.offset_ms.is_none_or(|ms| libm::fabs(ms as f64) > limit_ms);
@@ -336,6 +335,7 @@ impl Station {
                 }
                 self.pulled(&summary, limit_ms, now_ms);
                 self.judge_new();
+                self.grows(summary.new_records, failures, now_ms);
                 self.prove();
                 Ok(())
             }
@@ -390,7 +390,16 @@ impl Station {
                 self.alarms.raise(Kind::Clock, "", now_ms, words)
             }
             Some(_) => self.alarms.clear(Kind::Clock, "", now_ms),
-            None => None,
+            None if summary.clock_set => {
+                self.say("the node had no time; its clock was set");
+                None
+            }
+            None => {
+                let words = "The node has no time: when its records were made is not known for \
+                             certain"
+                    .to_owned();
+                self.alarms.raise(Kind::Clock, "", now_ms, words)
+            }
         };
         self.publish(change);
         if summary.overwritten > 0 {
@@ -414,6 +423,28 @@ impl Station {
         });
     }
 
+    /// Raises an alarm where a node answers whose log does not grow.
+    fn grows(&mut self, new_records: u64, failures: u32, now_ms: i64) {
+        let change = if new_records > 0 {
+            self.grew = Some(Instant::now());
+            self.alarms.clear(Kind::LogStill, "", now_ms)
+        } else {
+            let still_s = self.grew.map_or(0.0, |at| at.elapsed().as_secs_f64());
+            let record_s = self.record_s().unwrap_or(LONGEST_RECORD_S);
+            if still_s < self.common.terms.alarms.silent_s.max(RECORDS_LATE * record_s) {
+                return;
+            }
+            let mut words = format!("It answers, but no record came for {:.0} min", still_s / 60.0);
+            match (self.alarms.starts_of_late(), failures) {
+                (0, 0) => {}
+                (0, n) => words += &format!("; {n} could not be written since its start"),
+                (n, _) => words += &format!("; it started anew {n} times within the last hour"),
+            }
+            self.alarms.raise(Kind::LogStill, "", now_ms, words)
+        };
+        self.publish(change);
+    }
+
     /// Whether this computer's clock has not gone back behind what it said at the last pull.
     ///
     /// A computer without a clock of its own starts in the past until its network tells it the
@@ -431,148 +462,6 @@ impl Station {
             ));
         }
         back_ms <= HOST_BACK_MS
-    }
-
-    /// Goes through the last weeks of the log again, so that alarms know what is usual and what
-    /// already stood; what the diary has already is not said again.
-    fn catch_up(&mut self) {
-        self.alarms = Alarms::new(self.common.terms.alarms.clone(), &self.common.site);
-        let whole = self.node.map_or(Ok(()), |node| self.go_through(node));
-        self.caught_up = whole.is_ok() && self.node.is_some();
-        self.take_over();
-        self.show_standing();
-        if let Err(e) = whole {
-            self.store_failed(&e);
-        }
-    }
-
-    fn go_through(&mut self, node: NodeId) -> Result<(), StoreError> {
-        self.running = RunningDemand::new(&self.common.site);
-        (self.seen, self.judged_to) = (None, None);
-        let from_ms = Self::now_ms() - LOOK_BACK_MS;
-        let Some(known) = self.store.node(node)? else { return Ok(()) };
-        // What is stored is shown also while the node does not answer.
-        self.common.shared.change(self.place, |s| {
-            s.node_id = node.to_string();
-            s.feeder.clone_from(&known.feeder);
-        });
-        let last = self.store.extent(node)?.last_seq;
-        self.judge(self.store.read_span(node, Span { from_ms, to_ms: i64::MAX })?)?;
-        self.judged_to = self.judged_to.max(last);
-        let go_on = || !self.common.shared.is_stopping();
-        let breaks = integrity::breaks(&self.store, node, from_ms, &go_on)?;
-        self.chain_broken(&breaks, Self::now_ms());
-        Ok(())
-    }
-
-    /// Takes over from the diary what stood when the watch ended.
-    fn take_over(&mut self) {
-        let now_ms = Self::now_ms();
-        let address = self.address.to_string();
-        let works = crate::analyse::standing::Work::of(&self.common.site).at_ms;
-        for mut alarm in self.common.diary.open_alarms(self.node, &address) {
-            let mended = works.iter().any(|at| (alarm.raised_ms..=now_ms).contains(at));
-            if NOT_OF_RECORDS.contains(&alarm.kind) || (LASTING.contains(&alarm.kind) && !mended) {
-                self.alarms.restore(alarm);
-            } else if self.caught_up && !self.alarms.stands(alarm.kind, &alarm.part) {
-                // The records that were gone through again do not show it any more.
-                alarm.cleared_ms = Some(now_ms);
-                let change = Change::Cleared(alarm);
-                self.common.diary.note(&address, self.node, &change);
-            }
-        }
-    }
-
-    /// Raises an alarm where the chain over the log does not hold.
-    fn chain_broken(&mut self, breaks: &[Break], now_ms: i64) {
-        if breaks.is_empty() {
-            let days_ms = LOOK_BACK_MS;
-            let change = self.alarms.clear_after(Kind::LogChanged, "", now_ms, days_ms);
-            self.publish(change);
-            return;
-        }
-        let words = integrity::words(breaks);
-        let change = self.alarms.raise(Kind::LogChanged, "", now_ms, words);
-        self.publish(change);
-    }
-
-    /// Goes on with the proof of the correction, by one step.
-    fn prove(&mut self) {
-        let (Some(node), Some(seen), Some(proving)) = (self.node, self.seen, &mut self.proving)
-        else {
-            return;
-        };
-        match proving.go_on(&self.store, node, seen.end_ms) {
-            Err(e) => self.store_failed(&e),
-            Ok(None) => {}
-            Ok(Some(proof)) => {
-                let change = proving.judge(&proof, &mut self.alarms);
-                self.publish(change);
-                self.common.shared.change(self.place, |s| s.proof = Some(proof));
-            }
-        }
-    }
-
-    /// Goes through what is new in the store.
-    fn judge_new(&mut self) {
-        let Some(node) = self.node else { return };
-        let from = self.judged_to.map_or(0, |seq| seq.saturating_add(1));
-        let judged = self.store.read_records(node, from..=u32::MAX).and_then(|new| self.judge(new));
-        if let Err(e) = judged {
-            self.store_failed(&e);
-        }
-    }
-
-    fn judge(&mut self, records: Records) -> Result<(), StoreError> {
-        let mut newest = None;
-        for stored in records {
-            if self.common.shared.is_stopping() {
-                break;
-            }
-            let stored = stored?;
-            let record = &stored.record;
-            self.judged_to = Some(record.seq);
-            let Some(end_ms) = stored.end_ms else { continue };
-            self.gap_before(record, end_ms);
-            self.seen = Some(Seen { end_ms, boot: record.boot, uptime_ms: record.uptime_ms });
-            self.running.take_record(record, end_ms);
-            newest = Some(*record);
-            for change in self.alarms.take(record, end_ms) {
-                self.publish(Some(change));
-            }
-        }
-        let heading = self.alarms.heading();
-        self.common.shared.change(self.place, |s| {
-            s.heading = heading;
-            s.running = self.running.now();
-            s.newest = newest.or(s.newest);
-            s.newest_record_ms = self.seen.map(|s| s.end_ms);
-        });
-        Ok(())
-    }
-
-    /// Time between two records that no record covers.
-    ///
-    /// Within a start it is told by the uptime, so that a clock that was set leaves no gap.
-    fn gap_before(&mut self, record: &Record, end_ms: i64) {
-        let Some(seen) = self.seen else { return };
-        let length_ms = (i64::from(record.duration_us) + 500) / 1000;
-        let start_ms = end_ms - length_ms;
-        let gap_ms = if seen.boot == record.boot {
-            let since = record.uptime_ms.saturating_sub(seen.uptime_ms);
-            i64::try_from(since).unwrap_or(i64::MAX) - length_ms
-        } else {
-            start_ms - seen.end_ms
-        };
-        let gap_s = gap_ms as f64 / 1000.0;
-        let change = if gap_s > (1.5 * record.duration_s()).max(60.0) {
-            let words =
-                format!("{:.1} min without a record before record {}", gap_s / 60.0, record.seq);
-            self.alarms.raise(Kind::Gap, "", start_ms, words)
-        } else {
-            self.alarms.clear_after(Kind::Gap, "", end_ms, 3_600_000)
-        };
-        self.publish(change);
     }
 
     fn store_failed(&mut self, e: &StoreError) {
