@@ -1,7 +1,8 @@
 //! Alarms of the demand interval: power factor and projected demand, on made records.
 
 use wattless::watch::alarm::{Change, Kind};
-use wattless_tests::alarmed::{Watched, cleared, raised};
+use wattless_tests::alarmed::{Watched, cleared, raised, site};
+use wattless_tests::made_records::Maker;
 
 const HOUR: f64 = 3600.0;
 const INTERVAL: f64 = 900.0;
@@ -41,12 +42,17 @@ fn a_low_power_factor_counts_under_load_and_clears_with_a_margin() {
         );
         assert_eq!(a.evidence, words);
         assert_eq!(a.raised_ms, w.maker.now_ms);
-        // At the target within the margin it stays, above it is over.
-        let changes = w.run(4.0 * INTERVAL, |m, _| {
+        // At the target within the margin it stays.
+        let changes = w.run(12.0 * INTERVAL, |m, _| {
             m.load(100.0, kvar(100.0, 0.905));
         });
         assert_eq!(changes, []);
-        let changes = w.run(2.0 * INTERVAL, |m, _| {
+        // Above it is over after two hours.
+        let changes = w.run(7.0 * INTERVAL, |m, _| {
+            m.load(100.0, kvar(100.0, 0.92));
+        });
+        assert_eq!(changes, []);
+        let changes = w.run(INTERVAL, |m, _| {
             m.load(100.0, kvar(100.0, 0.92));
         });
         assert_eq!(cleared(&changes), [(Kind::LowPowerFactor, "")]);
@@ -151,4 +157,46 @@ fn a_demand_at_its_limit_does_not_chatter() {
     let intervals = 14 * 96;
     assert!(count(Kind::DemandLimit) < intervals / 50, "{}", count(Kind::DemandLimit));
     assert!(count(Kind::LowPowerFactor) < intervals / 50, "{}", count(Kind::LowPowerFactor));
+}
+
+/// Lord Howe Island moves its clocks by half an hour (IANA time zone database: on 2026-04-05 at 2 h
+/// from UTC+11 to UTC+10:30), Berlin by an hour on 2026-03-29 at 1 h UTC: an interval of 60 or 120
+/// minutes ends at the full hour of the plant's clocks before and after.
+#[test]
+fn intervals_end_by_the_plants_clocks_before_and_after_summer_time() {
+    for (zone, from, length_min) in [
+        ("Australia/Lord_Howe", "2026-04-03T00:00:00Z", 60),
+        ("Europe/Berlin", "2026-03-27T00:00:00Z", 120),
+        ("Asia/Kathmandu", "2026-03-27T00:00:00Z", 30),
+        ("America/New_York", "2026-03-06T00:00:00Z", 15),
+    ] {
+        let more = format!(
+            "time_zone = \"{zone}\"\n[demand]\ninterval_min = {length_min}\n\
+             [watch.alarms]\ndemand_limit_kw = 100\n"
+        );
+        let tz = jiff::tz::TimeZone::get(zone).unwrap();
+        let mut w = Watched::of(Maker::at(from, 60.0), &site(&more));
+        let seconds = f64::from(length_min) * 60.0;
+        // An interval of the plant's clocks in three is over the limit, and nothing else is.
+        let changes = w.run(5.0 * 86_400.0, |m, _| {
+            let begin = jiff::Timestamp::from_millisecond(m.now_ms).unwrap();
+            let local = begin.to_zoned_datetime(tz.clone()).datetime();
+            let minute = i32::from(local.hour()) * 60 + i32::from(local.minute());
+            let over = minute / length_min % 3 == 0;
+            m.load(if over { 120.0 } else { 50.0 }, 20.0);
+        });
+        let over: Vec<_> = raised(&changes);
+        assert!(over.len() > 8, "{zone}: {changes:?}");
+        for a in changes.iter().map(Change::alarm).filter(|a| a.cleared_ms.is_none()) {
+            let begin = jiff::Timestamp::from_millisecond(a.since_ms).unwrap();
+            let local = begin.to_zoned_datetime(tz.clone()).datetime();
+            let minute = i32::from(local.hour()) * 60 + i32::from(local.minute());
+            assert_eq!(minute / length_min % 3, 0, "{zone}: {local} {a:?}");
+            let gone_s = f64::from(minute % length_min) * 60.0;
+            assert!(gone_s < seconds, "{a:?}");
+            // Nothing half of one interval and half of the next: those would be 85 kW.
+            let kw: f64 = a.evidence.split_whitespace().find_map(|x| x.parse().ok()).unwrap();
+            assert!((kw - 120.0).abs() < 1.0, "{zone}: {}", a.evidence);
+        }
+    }
 }

@@ -25,6 +25,10 @@ const WELL_SHARE: f64 = 0.95;
 /// Intervals in a row that must end well to clear.
 const WELL_INTERVALS: u32 = 2;
 
+/// A power factor must be well for so many times the intervals that raise: one that hovers about
+/// its target is one alarm, not one a day.
+const WELL_AGAIN: u32 = 4;
+
 /// Power of a record: seconds, kW, kvar, measured kVA.
 type Slice = [f64; 4];
 
@@ -34,6 +38,8 @@ pub struct DemandRules {
     rule: Option<DemandRule>,
     meter: Option<DemandMeter>,
     interval_s: f64,
+    /// Seconds that the plant's clocks were ahead of UTC when the meter was made.
+    offset_s: i32,
     target_pf: f64,
     apparent: Apparent,
     recent: VecDeque<Slice>,
@@ -49,6 +55,7 @@ impl DemandRules {
             interval_s: rule.map_or(0.0, |r| r.interval_s()),
             rule,
             meter: None,
+            offset_s: 0,
             target_pf: site.power_factor.target,
             apparent: site.demand.apparent,
             recent: VecDeque::new(),
@@ -79,6 +86,12 @@ impl DemandRules {
         let hours = o.seconds / 3600.0;
         let energy = Energy { p_wh: o.p_w * hours, q1_varh: o.q1_var * hours, s_vah: s_va * hours };
         let start_ms = o.end_ms - (o.seconds * 1000.0) as i64;
+        // Summer time moves the boundaries of intervals that do not divide its step.
+        let moved_s = f64::from(o.zone_offset_s - self.offset_s);
+        if libm::remainder(moved_s, self.interval_s) != 0.0 {
+            self.restart();
+        }
+        self.offset_s = o.zone_offset_s;
         let mut ended: Vec<Demand> = Vec::new();
         self.meter
             .get_or_insert_with(|| DemandMeter::new(rule.by_clocks_ahead_s(o.zone_offset_s)))
@@ -102,13 +115,15 @@ impl DemandRules {
         let counts = o.usual_peak_w.is_some_and(|peak| d.p_w > t.counts_from_share * peak);
         let pf = (counts && d.s_va > 0.0).then(|| d.p_w / d.s_va);
         // A step of this rule is an interval, whatever the record's length.
-        let times = Times { hold_s: 0.0, rest_s: 0.0, records: t.power_factor_intervals };
+        let stands = judge.stands(Kind::LowPowerFactor, "");
+        let records = t.power_factor_intervals.saturating_mul(if stands { WELL_AGAIN } else { 1 });
+        let times = Times { hold_s: 0.0, rest_s: 0.0, records };
         let side = Side::below(pf, self.target_pf, (self.target_pf + 0.01).min(0.999));
         judge.condition(Kind::LowPowerFactor, WHOLE, side, times, || {
             format!(
-                "Power factor {:.2} {} in the demand interval, at {:.1} kW and {:.1} kvar; \
+                "Power factor {} {} in the demand interval, at {:.1} kW and {:.1} kvar; \
                  target {:.2}",
-                pf.unwrap_or(0.0),
+                below(pf.unwrap_or(0.0), self.target_pf),
                 if d.q1_var >= 0.0 { "lagging" } else { "leading" },
                 d.p_w / 1e3,
                 d.q1_var / 1e3,
@@ -195,4 +210,13 @@ impl DemandRules {
         }
         if weight > 0.0 { sum / weight } else { 0.0 }
     }
+}
+
+/// A power factor with as many digits as it takes to see that it is below its target.
+fn below(pf: f64, target: f64) -> String {
+    let digits = (2..6).find(|d| {
+        libm::rint(pf * libm::pow(10.0, f64::from(*d)))
+            < libm::rint(target * libm::pow(10.0, f64::from(*d)))
+    });
+    format!("{pf:.*}", digits.unwrap_or(2) as usize)
 }

@@ -149,11 +149,14 @@ impl InputRules {
                 let report = hookup::check(&input);
                 if report.verdict == Verdict::Wrong {
                     let leads: Vec<_> = report.moves().iter().map(|m| m.lead.name()).collect();
+                    let which = match leads.is_empty() {
+                        true => "which lead cannot be told".to_owned(),
+                        false => format!("leads concerned: {}", leads.join(", ")),
+                    };
                     self.words = format!(
                         "The phasors of record {} do not fit the connection that was right \
-                         before (leads concerned: {})",
-                        r.seq,
-                        leads.join(", ")
+                         before ({which})",
+                        r.seq
                     );
                 }
                 let verdict = report.verdict;

@@ -84,6 +84,10 @@ kinds! {
     /// A phase voltage is gone, or a phase's current.
     PhaseLost = "phase-lost", "A phase is missing",
         "Stop motors at once: they burn on two phases. Then fuses of the supply, then of the taps.";
+    /// The star point of the voltages against neutral has moved.
+    NeutralLost = "neutral-lost", "The neutral is open or loose",
+        "Single-phase loads get too much voltage: switch them off. Then the neutral from transformer \
+         to panel, by a qualified person; then the node's own neutral lead.";
     /// Currents differ between phases.
     CurrentUnbalance = "current-unbalance", "Currents unbalanced",
         "Connections and contacts of the motor's circuit, a fuse; voltages between its lines.";
@@ -96,9 +100,15 @@ kinds! {
     /// Records are missing.
     Gap = "gap", "Records are missing",
         "Supply of the node, its link; when it was last pulled.";
+    /// The node answers, and its log does not grow.
+    LogStill = "log-still", "The node writes no records",
+        "Does it start anew again and again? Then its supply; else its flash: see its faults.";
+    /// The node starts anew again and again.
+    Restarts = "restarts", "The node starts anew again and again",
+        "Supply of the node: a loose plug, a weak supply, voltage that dips when a motor starts.";
     /// No answer from the node.
     Silent = "silent", "The node does not answer",
-        "Its supply and its cable, from outside the flash-protection boundary first.";
+        "Its supply and its cable, as far as they lie outside the flash-protection boundary.";
     /// Another node answers.
     OtherNode = "other-node", "Another node answers",
         "Was the node replaced, or the address given to another? Nothing of it was stored.";

@@ -15,6 +15,7 @@ pub mod judge;
 pub mod kind;
 mod load;
 mod loss;
+mod starts;
 pub mod steps;
 pub mod supply;
 pub mod terms;
@@ -123,6 +124,8 @@ pub struct Alarms {
     bank: BankPlan,
     steps: steps::StepRules,
     loss: loss::LossRules,
+    load: load::LoadRules,
+    starts: starts::StartRules,
     /// When work was done on the correction and is still ahead, Unix milliseconds.
     work_ms: Vec<i64>,
     wiring: Option<Wiring>,
@@ -142,6 +145,8 @@ impl Alarms {
             bank: BankPlan::default(),
             steps: steps::StepRules::default(),
             loss: loss::LossRules::default(),
+            load: load::LoadRules::default(),
+            starts: starts::StartRules::default(),
             work_ms: site.works_ms(site.installed.iter()),
             wiring: None,
             last_end_ms: None,
@@ -205,7 +210,8 @@ impl Alarms {
         };
         let (t, judge) = (&self.terms, &mut self.judge);
         self.supply.take(&o, t, judge);
-        load::take(&o, t, self.site.hours_stated, judge);
+        self.load.take(&o, t, self.site.hours_stated, judge);
+        self.starts.take(record.boot, end_ms, judge);
         self.inputs.take(&o, t, !self.bank.units.is_empty(), judge);
         self.demand.take(&o, t, judge);
         self.harmonics.take(&o, t, judge);
@@ -214,6 +220,20 @@ impl Alarms {
         }
         self.loss.take(&o, t, &self.bank, judge);
         self.judge.close()
+    }
+
+    /// Takes the number of the start that the node tells, between records.
+    pub fn started(&mut self, boot: u32, at_ms: i64) -> Vec<Change> {
+        match self.starts.boot() {
+            Some(last) if boot < last => self.starts.restart(boot),
+            _ => self.starts.take(boot, at_ms, &mut self.judge),
+        }
+        self.judge.close()
+    }
+
+    /// How often the node started within the last hour, as far as is known.
+    pub fn starts_of_late(&self) -> u32 {
+        self.starts.recent()
     }
 
     /// Raises what is no condition of a record, such as a node that is silent, or a changed log.

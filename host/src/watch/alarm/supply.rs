@@ -28,6 +28,15 @@ const CARRIES_SHARE: f64 = 0.4;
 /// on one phase make any feeder unbalanced, and no motor warm.
 const UNBALANCE_SHARE: f64 = 0.5;
 
+/// The star point this far off the middle, as a share of the phase voltage, is a neutral that does
+/// not hold it; it is well below the second (common practice: a sound one keeps within 2 %).
+const NEUTRAL_OFF: f64 = 0.08;
+const NEUTRAL_WELL: f64 = 0.05;
+
+/// Line voltages are whole while the negative sequence is below this share of the positive, or the
+/// voltage of both halves within this share of what it was.
+const LINES_WHOLE: f64 = 0.1;
+
 /// Seconds that a lost phase must hold: motors on two phases burn within minutes.
 const LOST_HOLD_S: f64 = 60.0;
 
@@ -44,9 +53,42 @@ pub(super) fn phasors(
     (wiring.phase_voltages().map(sum), wiring.phase_currents().map(sum))
 }
 
+/// What the voltages of one record say of neutral and lines.
+struct Star {
+    /// How far the star point is off the middle, as a share of the phase voltage.
+    off: f64,
+    /// Voltage that stands for that of the lines, in V.
+    lines_v: f64,
+    /// Negative over positive sequence of the lines; 0 for two halves, which have none.
+    lines_apart: f64,
+}
+
+impl Star {
+    /// Of wirings that see a neutral; none for others, or without voltage.
+    fn of(wiring: Wiring, v: &[Complex; 3]) -> Option<Star> {
+        let star = match wiring {
+            Wiring::FourWire => {
+                let parts = Components::of(*v);
+                let (a, b) = (parts.positive.abs(), parts.negative.abs());
+                // Voltages that turn the other way are as good.
+                let (more, less) = (a.max(b), a.min(b));
+                Star { off: parts.zero.abs() / more, lines_v: more, lines_apart: less / more }
+            }
+            Wiring::SplitPhase => {
+                let whole = (v[0] - v[1]).abs();
+                Star { off: (v[0] + v[1]).abs() / whole, lines_v: whole, lines_apart: 0.0 }
+            }
+            _ => return None,
+        };
+        (star.off + star.lines_apart).is_finite().then_some(star)
+    }
+}
+
 /// Rules of the supply.
 #[derive(Clone, Default)]
 pub struct SupplyRules {
+    /// Voltage of the lines when the neutral last held the star point, in V; none before.
+    held_v: Option<f64>,
     /// Usual share of each phase's current in the mean of the others, under load.
     carries: [f64; 3],
 }
@@ -63,15 +105,19 @@ impl SupplyRules {
         judge.condition(Kind::NoVoltage, WHOLE, Side::of(off), lost_times, || {
             format!("{highest:.1} V on the highest phase")
         });
+        let moved = self.neutral(o, t, off, judge);
         // One phase has no other to be held against.
         let reference = o.nominal_v.or((n > 1).then_some(highest));
-        let mut any_lost = off;
+        let is_lost = |v: f64| reference.is_some_and(|r| v < LOST_SHARE * r) && !moved;
+        let any_lost = off || volts.iter().any(|v| is_lost(*v));
+        // Without neutral, a phase that is gone pulls the star point with it.
+        let star_known =
+            !any_lost || matches!(o.record.wiring, Wiring::FourWire | Wiring::SplitPhase);
         for (k, v) in volts.iter().copied().enumerate() {
             let Some(reference) = reference else { break };
-            let lost = v < LOST_SHARE * reference;
-            any_lost |= lost;
+            let lost = is_lost(v);
             let good = (1.0 - t.voltage_band_pct / 100.0).min(0.9) * reference;
-            let side = match off {
+            let side = match off || moved || (!lost && !star_known) {
                 true => Side::Unknown,
                 false => Side::below(Some(v), LOST_SHARE * reference, good),
             };
@@ -81,7 +127,7 @@ impl SupplyRules {
             });
             if let Some(nominal) = o.nominal_v {
                 // A phase that is gone is not also "low".
-                let v = (!lost && !off).then_some(v);
+                let v = (!lost && !off && star_known).then_some(v);
                 SupplyRules::band(k, v, nominal, t, judge);
             }
         }
@@ -89,6 +135,33 @@ impl SupplyRules {
             self.unbalance(o, t, any_lost, judge);
             self.currents(o, t, any_lost, judge);
         }
+    }
+
+    /// Whether the star point has left the middle, where a neutral held it before, while the lines
+    /// are whole: a phase that is gone moves both.
+    fn neutral(&mut self, o: &Observed, t: &AlarmTerms, off: bool, judge: &mut Judge) -> bool {
+        let (v, _) = phasors(o.record.wiring, &o.record.channels);
+        let known = !off && !o.record.flags.contains(Flags::NO_FUNDAMENTAL);
+        let Some(star) = Star::of(o.record.wiring, &v).filter(|_| known) else { return false };
+        let as_before = |held: f64| libm::fabs(star.lines_v / held - 1.0) < LINES_WHOLE;
+        let whole = star.lines_apart < LINES_WHOLE && self.held_v.is_none_or(as_before);
+        if whole && star.off < NEUTRAL_WELL {
+            self.held_v = Some(star.lines_v);
+        }
+        let told = whole && self.held_v.is_some();
+        let side = Side::above(told.then_some(star.off), NEUTRAL_OFF, NEUTRAL_WELL);
+        let times = Times::new(LOST_HOLD_S, t.rest_s);
+        judge.condition(Kind::NeutralLost, WHOLE, side, times, || {
+            let n = o.record.wiring.phases();
+            let volts: Vec<String> = v[..n].iter().map(|v| format!("{:.1}", v.abs())).collect();
+            format!(
+                "{} V against neutral, while the voltages between lines are whole: the star point \
+                 is {:.0} % off the middle",
+                volts.join(", "),
+                100.0 * star.off
+            )
+        });
+        side == Side::Bad
     }
 
     fn band(k: usize, v: Option<f64>, nominal: f64, t: &AlarmTerms, judge: &mut Judge) {
@@ -159,7 +232,12 @@ impl SupplyRules {
             }
             let part = ["current L1", "current L2", "current L3"][k];
             judge.condition(Kind::PhaseLost, part, side, Times::new(LOST_HOLD_S, t.rest_s), || {
-                format!("{a:.1}, {b:.1} and {c:.1} A at {:.1} kW", o.p_w / 1e3)
+                format!(
+                    "{a:.1}, {b:.1} and {c:.1} A at {:.1} kW; if the motors run well, the clamp of \
+                     {} is off",
+                    o.p_w / 1e3,
+                    PHASES[k]
+                )
             });
         }
     }

@@ -32,7 +32,8 @@ pub struct AlarmTerms {
     pub rated_a: Option<f64>,
     /// Overload in percent of the rated current.
     pub overload_pct: f64,
-    /// Share of the usual peak kW above which the feeder should not run out of hours.
+    /// Share of the usual peak kW by which the feeder should not exceed, out of hours, what always
+    /// runs.
     pub out_of_hours_share: f64,
     /// Whether running out of hours raises an alarm; left out: where the site states its hours.
     pub out_of_hours: Option<bool>,
@@ -75,26 +76,56 @@ impl Default for AlarmTerms {
 impl AlarmTerms {
     /// The first entry that makes no sense, with what to do.
     pub fn fault(&self) -> Option<(&'static str, &'static str)> {
+        const SHARE: &str = "give a share from 0 to 1";
+        const PART: &str = "give a share above 0, up to 1";
+        const PERCENT: &str = "give percent above 0 and below 50";
+        const SECONDS: &str = "give seconds above 0, up to a day";
         let share = |x: f64| x.is_finite() && (0.0..=1.0).contains(&x);
+        let part = |x: f64| share(x) && x > 0.0;
         let positive = |x: f64| x.is_finite() && x > 0.0;
+        let percent = |x: f64| x > 0.0 && x < 50.0;
+        let seconds = |x: f64| x > 0.0 && x <= 86_400.0;
+        let intervals = (1..=96).contains(&self.power_factor_intervals);
         let all = [
-            ("counts_from_share", share(self.counts_from_share), "give a share from 0 to 1"),
-            ("power_factor_intervals", self.power_factor_intervals > 0, "give 1 or more"),
+            ("counts_from_share", share(self.counts_from_share), SHARE),
+            ("power_factor_intervals", intervals, "give 1 to 96"),
             ("demand_limit_kw", self.demand_limit_kw.is_none_or(positive), "give kW above 0"),
             ("demand_limit_kva", self.demand_limit_kva.is_none_or(positive), "give kVA above 0"),
             ("units_kvar", self.units_kvar.iter().all(|k| positive(*k)), "give kvar above 0"),
-            ("slow_loss_share", share(self.slow_loss_share), "give a share from 0 to 1"),
-            ("idle_leading_share", share(self.idle_leading_share), "give a share from 0 to 1"),
-            ("voltage_unbalance_pct", positive(self.voltage_unbalance_pct), "give percent above 0"),
-            ("voltage_band_pct", positive(self.voltage_band_pct), "give percent above 0"),
-            ("current_unbalance_pct", positive(self.current_unbalance_pct), "give percent above 0"),
-            ("rated_a", self.rated_a.is_none_or(positive), "give amperes above 0"),
-            ("overload_pct", positive(self.overload_pct), "give percent above 0"),
-            ("out_of_hours_share", share(self.out_of_hours_share), "give a share from 0 to 1"),
-            ("clock_s", positive(self.clock_s), "give seconds above 0"),
-            ("hold_s", positive(self.hold_s), "give seconds above 0"),
-            ("rest_s", positive(self.rest_s), "give seconds above 0"),
-            ("silent_s", positive(self.silent_s), "give seconds above 0"),
+            (
+                "switched",
+                !self.switched || !self.units_kvar.is_empty(),
+                "give units_kvar as well; a bank under [[installed]] says control = \"automatic\"",
+            ),
+            ("slow_loss_share", part(self.slow_loss_share), PART),
+            ("idle_leading_share", part(self.idle_leading_share), PART),
+            ("voltage_unbalance_pct", percent(self.voltage_unbalance_pct), PERCENT),
+            ("voltage_band_pct", percent(self.voltage_band_pct), PERCENT),
+            (
+                "current_unbalance_pct",
+                // Two currents without the third are 100 % off their mean.
+                self.current_unbalance_pct > 0.0 && self.current_unbalance_pct <= 200.0,
+                "give percent above 0, up to 200",
+            ),
+            (
+                "rated_a",
+                self.rated_a.is_none_or(|a| (0.1..=100_000.0).contains(&a)),
+                "give 0.1 to 100000 amperes",
+            ),
+            (
+                "overload_pct",
+                (50.0..=1000.0).contains(&self.overload_pct),
+                "give 50 to 1000 percent",
+            ),
+            ("out_of_hours_share", part(self.out_of_hours_share), PART),
+            ("clock_s", seconds(self.clock_s), SECONDS),
+            ("hold_s", seconds(self.hold_s), SECONDS),
+            ("rest_s", seconds(self.rest_s), SECONDS),
+            (
+                "silent_s",
+                (1.0..=7.0 * 86_400.0).contains(&self.silent_s),
+                "give 1 second to a week",
+            ),
         ];
         all.into_iter().find(|(_, well, _)| !well).map(|(key, _, cure)| (key, cure))
     }

@@ -65,7 +65,11 @@ fn is_fresh(s: &StationState, t: &WatchTerms, now_ms: i64) -> bool {
 pub const fn urgency(kind: Kind) -> u8 {
     match kind {
         // People, motors and capacitors can come to harm.
-        Kind::PhaseLost | Kind::Overload | Kind::VoltageHigh | Kind::Resonance => 0,
+        Kind::PhaseLost
+        | Kind::NeutralLost
+        | Kind::Overload
+        | Kind::VoltageHigh
+        | Kind::Resonance => 0,
         // An interval does not wait.
         Kind::DemandLimit => 1,
         // The node itself: it still measures, or the other alarms say what is missing.
@@ -375,7 +379,8 @@ fn demand(r: &Running, t: &WatchTerms, l: &Locale) -> String {
     };
     let none = if limit.is_none() { "; no limit is set" } else { "" };
     let (kw, kva) = (l.four_digits(so_far_kw), l.four_digits(va(so_far_kw, so_far_kvar)));
-    format!("{heading}{none}. If all stopped now: {kw} kW, {kva} kVA")
+    let least = if r.is_known() { "" } else { "at least " };
+    format!("{heading}{none}. If all stopped now: {least}{kw} kW, {kva} kVA")
 }
 
 #[cfg(test)]
