@@ -236,7 +236,9 @@ impl Site {
     pub fn load(path: &Path) -> Result<Site, SiteError> {
         let text = std::fs::read_to_string(path)
             .map_err(|source| SiteError::Read { file: path.to_owned(), source })?;
-        Site::parse(&text, path)
+        let mut site = Site::parse(&text, path)?;
+        site.watch.beside(path.parent().unwrap_or(Path::new("")));
+        Ok(site)
     }
 
     /// Reads the text of a site file; the path is for messages only.

@@ -11,7 +11,7 @@ use std::time::Duration;
 use wattless::analyse::tariff::Tariff;
 use wattless::collect::address::Address;
 use wattless::collect::store::Store;
-use wattless::watch::config::read_token;
+use wattless::watch::config::{addresses, read_token};
 use wattless::watch::diary::Diary;
 use wattless::watch::page::Page;
 use wattless::watch::state::Shared;
@@ -65,17 +65,18 @@ pub fn run(args: &Args) -> anyhow::Result<Outcome> {
     terms.pull_every_s = args.pull_every.unwrap_or(terms.pull_every_s);
     terms.tariff = args.tariff.clone().or(terms.tariff);
     terms.check()?;
-    let mut nodes = args.nodes.clone();
-    if nodes.is_empty() {
-        for text in &terms.nodes {
-            nodes.push(text.parse().with_context(|| "[watch] nodes in the site file")?);
-        }
+    if !args.nodes.is_empty() {
+        terms.nodes = args.nodes.iter().map(ToString::to_string).collect();
     }
+    let nodes = addresses(&terms.nodes)?;
     if nodes.is_empty() {
         bail!("no node to watch: give addresses, or nodes under [watch] in the site file");
     }
     let tariff = terms.tariff.as_deref().map(Tariff::load).transpose()?;
     let token = terms.token_file.as_deref().map(read_token).transpose()?;
+    if let Some(mqtt) = &terms.mqtt {
+        mqtt.password()?;
+    }
     let store = Store::create(&args.store)?;
     let diary = Arc::new(Diary::open(&args.store, false).with_context(|| {
         format!("cannot write to {}; check the disk and its permissions", args.store.display())

@@ -149,6 +149,10 @@ pub(super) fn parse(text: &str) -> Result<Site, Fault> {
             .trim()
             .replace('\n', ", ")
             .replace("expected u32", "expected a whole number")
+            .replace("expected u16", "expected a whole number up to 65535")
+            .replace("expected struct WatchTerms", "expected a section")
+            .replace("expected struct AlarmTerms", "expected a section")
+            .replace("expected struct MqttTerms", "expected a section")
             .replace("expected u8", "expected a small whole number")
             .replace("expected f64", "expected a number");
         let cure = if what.starts_with("unknown field") {
@@ -158,16 +162,26 @@ pub(super) fn parse(text: &str) -> Result<Site, Fault> {
         };
         Fault { at: e.span().map(|s| s.start), message: format!("{what}; {cure}") }
     })?;
+    if let Some(watch) = &file.watch {
+        watch.get_ref().check().map_err(|e| {
+            let at = e.entry().and_then(|way| place(text, &way));
+            Fault { at: at.or(Some(watch.span().start)), message: e.to_string() }
+        })?;
+    }
     file.resolve()
 }
 
-/// The section of the watch, checked.
-fn watch(entry: Option<Spanned<WatchTerms>>) -> Result<WatchTerms, Fault> {
-    let Some(entry) = entry else { return Ok(WatchTerms::default()) };
-    let at = Some(entry.span().start);
-    let terms = entry.into_inner();
-    terms.check().map_err(|e| Fault { at, message: e.to_string() })?;
-    Ok(terms)
+/// Where the key at the end of a way through sections stands; empty names end the way.
+fn place(text: &str, way: &[&str]) -> Option<usize> {
+    let whole = toml::de::DeTable::parse(text).ok()?;
+    let (mut table, mut at) = (whole.get_ref(), None);
+    for name in way.iter().filter(|name| !name.is_empty()) {
+        let (key, value) = table.iter().find(|(key, _)| key.get_ref().as_ref() == *name)?;
+        at = Some(key.span().start);
+        let toml::de::DeValue::Table(inner) = value.get_ref() else { break };
+        table = inner;
+    }
+    at
 }
 
 impl SiteFile {
@@ -210,7 +224,7 @@ impl SiteFile {
             power_factor: self.power_factor.resolve(&mut assumed)?,
             hours_stated: self.working_hours.is_stated(),
             working_hours: self.working_hours.resolve(&mut assumed)?,
-            watch: watch(self.watch)?,
+            watch: self.watch.map(Spanned::into_inner).unwrap_or_default(),
             verdict: self.verdict.resolve()?,
             writing: self.report.resolve()?,
             plant: plant::Sections {

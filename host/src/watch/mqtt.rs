@@ -34,13 +34,7 @@ fn options(terms: &MqttTerms) -> Result<MqttOptions, WatchTermsError> {
     let watch = format!("{}/watch", terms.topic);
     options.set_last_will(LastWill::new(watch, "offline", QoS::AtLeastOnce, true));
     if let Some(user) = &terms.user {
-        let password = match &terms.password_file {
-            None => String::new(),
-            Some(file) => std::fs::read_to_string(file)
-                .map_err(|e| WatchTermsError::Token { file: file.clone(), what: e.to_string() })?
-                .trim_end()
-                .to_owned(),
-        };
+        let password = terms.password()?.unwrap_or_default();
         options.set_credentials(user, password);
     }
     Ok(options)
