@@ -2,6 +2,9 @@
 
 use serde_json::{Value, json};
 use std::path::{Path, PathBuf};
+use std::sync::Arc;
+use wattless::watch::page::Page;
+use wattless::watch::state::{Removed, Shared, StandingProof};
 use wattless_tests::browser::Browser;
 use wattless_tests::program::{Served, command};
 use wattless_tests::watching::{Watching, found};
@@ -285,6 +288,41 @@ fn the_page_is_usable_by_everybody() {
     }
     assert_eq!(browser.complaints(), Vec::<String>::new());
     println!("first paint: {bytes:.0} bytes");
+}
+
+/// A correction's first proof comes weeks after the page was opened on the wall: its section appears
+/// by itself, and is not there before.
+#[test]
+fn a_proof_that_comes_later_shows_by_itself() {
+    let folder = tempfile::tempdir().unwrap();
+    let shared = Arc::new(Shared::new(["tcp:127.0.0.1:9".to_owned()]));
+    let site = wattless::site::Site::default();
+    let page =
+        Page::new(shared.clone(), site.clone(), site.watch.clone(), None, folder.path().to_owned());
+    let (told, at) = std::sync::mpsc::channel();
+    let server = std::thread::spawn(move || {
+        page.serve("127.0.0.1:0".parse().unwrap(), |at| told.send(at).unwrap())
+    });
+    let mut browser = Browser::open();
+    browser.screen(360, 740, false);
+    browser.go(&format!("http://{}/", at.recv().unwrap()));
+    let seen = "document.getElementById('n0-proof').offsetParent !== null";
+    assert_eq!(browser.run(seen), false);
+    let removed =
+        Some(Removed { removed_var: 49e3, uncertainty_var: 1e3, expected_var: Some(50e3) });
+    let proof = StandingProof {
+        proof: removed,
+        week: removed,
+        change_var: Some(0.0),
+        ..StandingProof::default()
+    };
+    shared.change(0, |s| s.proof = Some(proof));
+    browser.until(seen, "the proof is shown");
+    let words = browser.run("document.getElementById('n0-proof').textContent");
+    assert!(words.as_str().unwrap().contains("It still works as proven."), "{words}");
+    assert_eq!(browser.run(STRUCTURE), json!([]), "structure");
+    shared.stop();
+    server.join().unwrap().unwrap();
 }
 
 /// Several nodes of other wirings without a site file, and an address where nobody answers.

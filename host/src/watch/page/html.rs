@@ -255,13 +255,15 @@ fn node(out: &mut String, k: usize, s: &StationState, sheet: &Sheet<'_>) {
         );
     }
     out.push_str("</section>");
-    if let Some(proof) = sheet.pictures.get(&format!("n{k}-proof")) {
-        let _ = write!(
-            out,
-            "<section aria-labelledby=\"c{k}\"><h2 id=\"c{k}\">The correction</h2>\
-             <div id=\"n{k}-proof\">{proof}</div></section>"
-        );
-    }
+    // The script shows the place once a proof is there.
+    let proof = sheet.pictures.get(&format!("n{k}-proof"));
+    let _ = write!(
+        out,
+        "<section aria-labelledby=\"c{k}\"{}><h2 id=\"c{k}\">The correction</h2>\
+         <div id=\"n{k}-proof\">{}</div></section>",
+        if proof.is_some() { "" } else { " hidden" },
+        proof.map_or("", String::as_str)
+    );
     let _ = write!(
         out,
         "<section aria-labelledby=\"g{k}\"><h2 id=\"g{k}\">Node and log</h2><dl class=\"facts\">"

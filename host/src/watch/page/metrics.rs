@@ -263,3 +263,56 @@ pub fn text(stations: &[StationState]) -> Result<String, std::fmt::Error> {
     encode(&mut out, &registry)?;
     Ok(out)
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::watch::state::{Removed, Saved};
+
+    fn value(text: &str, sample: &str) -> Option<f64> {
+        let line =
+            text.lines().find(|l| l.strip_prefix(sample).is_some_and(|r| r.starts_with(' ')))?;
+        line.rsplit(' ').next()?.parse().ok()
+    }
+
+    /// Base units (var, not kvar), one sample a week and currency; what is not known is left out.
+    #[test]
+    fn the_standing_proof_is_there_with_its_values() {
+        let week = |removed_var: f64, expected_var: Option<f64>| {
+            Some(Removed { removed_var, uncertainty_var: 900.0, expected_var })
+        };
+        let mut s = StationState {
+            node_id: "5a17".to_owned(),
+            feeder: "Sawmill \"main\"\n".to_owned(),
+            proof: Some(StandingProof {
+                proof: week(49_000.0, Some(50_500.0)),
+                week: week(33_000.0, None),
+                change_var: Some(-16_000.0),
+                saved: Some(Saved {
+                    money: 1234.5,
+                    currency: "EUR".to_owned(),
+                    from_ms: 0,
+                    to_ms: 1,
+                    covered_share: 1.0,
+                }),
+                ..StandingProof::default()
+            }),
+            ..StationState::default()
+        };
+        let all = text(std::slice::from_ref(&s)).unwrap();
+        let whose = r#"node="5a17",feeder="Sawmill \"main\"\n""#;
+        let of = |name: &str, more: &str| value(&all, &format!("wattless_{name}{{{whose}{more}}}"));
+        assert_eq!(of("correction_removed_vars", r#",week="proof""#), Some(49_000.0), "{all}");
+        assert_eq!(of("correction_removed_vars", r#",week="this""#), Some(33_000.0));
+        assert_eq!(of("correction_expected_vars", r#",week="proof""#), Some(50_500.0));
+        assert_eq!(of("correction_expected_vars", r#",week="this""#), None);
+        assert_eq!(of("correction_change_vars", ""), Some(-16_000.0));
+        assert_eq!(of("correction_saved", r#",currency="EUR""#), Some(1234.5));
+        assert!(all.contains("# TYPE wattless_correction_removed_vars gauge\n"));
+        assert!(all.contains("# UNIT wattless_correction_removed_vars vars\n"));
+        assert!(all.ends_with("# EOF\n"));
+        s.proof = None;
+        let none = text(&[s]).unwrap();
+        assert!(!none.lines().any(|l| l.starts_with("wattless_correction")), "{none}");
+    }
+}

@@ -32,6 +32,9 @@
     e.innerHTML = html;
     var now = e.querySelector("details");
     if (open && now) { now.open = true; }
+    // A section that had nothing to show has something now.
+    var empty = e.closest("section[hidden]");
+    if (empty && html) { empty.hidden = false; }
   }
   function parts(event) {
     last = Date.now();
