@@ -83,7 +83,8 @@ pub fn run(address: &Address, show: &Show<'_>) -> anyhow::Result<Outcome> {
         if show.json {
             print(&format!("{}\n", follow.view.json()))?;
         } else {
-            screen.show(&follow.view.lines(&zone, Style::for_stdout()))?;
+            let width = screen.columns();
+            screen.show(&follow.view.lines_within(width, &zone, Style::for_stdout()))?;
         }
         shown += 1;
         if show.readings.is_some_and(|most| shown >= most) {
@@ -198,6 +199,12 @@ impl Screen {
     fn new(json: bool) -> Screen {
         let dumb = std::env::var_os("TERM").is_some_and(|t| t == "dumb");
         Screen { in_place: std::io::stdout().is_terminal() && !json && !dumb, drawn: 0 }
+    }
+
+    /// Columns of the terminal; 80 elsewhere.
+    fn columns(&self) -> usize {
+        let size = if self.in_place { terminal::size().ok() } else { None };
+        size.map_or(80, |(columns, _)| usize::from(columns))
     }
 
     fn show(&mut self, lines: &[String]) -> anyhow::Result<()> {

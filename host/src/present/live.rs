@@ -14,6 +14,12 @@ use wattless_core::wire::Live;
 /// Widest line, in characters.
 const WIDTH: usize = 80;
 
+/// Narrowest terminal that the whole table fits into.
+const TABLE_WIDTH: usize = 79;
+
+/// Narrowest that anything is made for.
+const LEAST_WIDTH: usize = 36;
+
 /// What is known of a node at one time.
 #[derive(Clone, Debug, Default)]
 pub struct LiveView {
@@ -88,22 +94,66 @@ impl LiveView {
 
     /// Lines of 80 characters at most; as many each time, as long as words do not grow.
     pub fn lines(&self, zone: &TimeZone, style: Style) -> Vec<String> {
+        self.lines_within(WIDTH, zone, style)
+    }
+
+    /// The same for a terminal of some width: a narrow one has power factors and THD below the
+    /// table instead of in it.
+    pub fn lines_within(&self, width: usize, zone: &TimeZone, style: Style) -> Vec<String> {
+        let width = width.clamp(LEAST_WIDTH, WIDTH);
         let name = if self.feeder.is_empty() { "(no name)" } else { &self.feeder };
         let mut out = Vec::new();
         let head = format!("{name}, node {} at {}", self.node_id, self.address);
-        out.extend(wrapped(&head, WIDTH).iter().map(|l| style.strong(l)));
+        out.extend(wrapped(&head, width).iter().map(|l| style.strong(l)));
         out.push(Self::local(self.at_ms, zone, "%a %Y-%m-%d %H:%M:%S"));
         out.push(String::new());
         if let Some((since_ms, why)) = &self.lost {
             let seconds = (self.at_ms - since_ms).max(0) as f64 / 1000.0;
             let words = format!("NO ANSWER for {}: {why}. It is tried again.", span(seconds));
-            out.extend(wrapped(&words, WIDTH).iter().map(|l| style.strong(l)));
+            out.extend(wrapped(&words, width).iter().map(|l| style.strong(l)));
             return out;
         }
         let Some(live) = &self.live else {
             out.push("No reading yet: the node has just started.".to_owned());
             return out;
         };
+        match width >= TABLE_WIDTH {
+            true => self.table(&mut out, live, style),
+            false => self.narrow(&mut out, live, style),
+        }
+        out.push(String::new());
+        let hz = live.frequency_hz.map_or("no fundamental".to_owned(), |f| format!("{f:.3} Hz"));
+        labelled(&mut out, width, "Frequency", &hz);
+        labelled(&mut out, width, "THD", &self.distortion_of(zone));
+        labelled(&mut out, width, "Demand", &self.demand(zone));
+        let clock = self.clock_offset_ms.map_or("not set".to_owned(), |ms| {
+            format!("{:+.1} s against this computer", ms as f64 / 1000.0)
+        });
+        labelled(&mut out, width, "Clock", &clock);
+        labelled(&mut out, width, "Remarks", &remarks(live.flags));
+        out
+    }
+
+    /// Of which record the distortion is; a window has none.
+    fn distortion_of(&self, zone: &TimeZone) -> String {
+        match self.record.as_ref().map(|r| i64::try_from(r.wall_ms).unwrap_or(0)) {
+            None => "comes with the first record".to_owned(),
+            Some(0) => "of the newest record".to_owned(),
+            Some(ms) => {
+                format!("of the newest record, which ended {}", Self::local(ms, zone, "%H:%M:%S"))
+            }
+        }
+    }
+
+    /// THD of a phase as words: voltage, current.
+    fn distortion_words(&self, phase: usize) -> [String; 2] {
+        self.distortion(phase).map(|x| match x {
+            Some(x) => format!("{:.1} %", x * 100.0),
+            None => NONE.to_owned(),
+        })
+    }
+
+    fn table(&self, out: &mut Vec<String>, live: &Live, style: Style) {
         out.push(format!(
             "{:<6}{}{}{}{}{}{}{}",
             "",
@@ -117,10 +167,7 @@ impl LiveView {
         ));
         for (k, p) in live.phases.iter().take(live.wiring.phases()).enumerate() {
             let (w, var, va) = (f64::from(p.p_w), f64::from(p.q1_var), f64::from(p.s_va));
-            let [v_thd, i_thd] = self.distortion(k).map(|x| match x {
-                Some(x) => format!("{:.1} %", x * 100.0),
-                None => NONE.to_owned(),
-            });
+            let [v_thd, i_thd] = self.distortion_words(k);
             out.push(format!(
                 "L{:<5}{}{}{}{}{}{}{}",
                 k + 1,
@@ -143,22 +190,38 @@ impl LiveView {
             cell(&power_factor(p, q, s, loaded), 16)
         );
         out.push(style.strong(&total));
-        out.push(String::new());
-        let hz = live.frequency_hz.map_or("no fundamental".to_owned(), |f| format!("{f:.3} Hz"));
-        self.labelled(&mut out, "Frequency", &hz);
-        self.labelled(&mut out, "Demand", &self.demand(zone));
-        let clock = self.clock_offset_ms.map_or("not set".to_owned(), |ms| {
-            format!("{:+.1} s against this computer", ms as f64 / 1000.0)
-        });
-        self.labelled(&mut out, "Clock", &clock);
-        self.labelled(&mut out, "Remarks", &remarks(live.flags));
-        out
     }
 
-    fn labelled(&self, out: &mut Vec<String>, label: &str, text: &str) {
-        for (k, line) in wrapped(text, WIDTH - 12).iter().enumerate() {
-            let lead = if k == 0 { label } else { "" };
-            out.push(format!("{lead:<12}{line}"));
+    fn narrow(&self, out: &mut Vec<String>, live: &Live, style: Style) {
+        let row = |name: &str, cells: [String; 4]| {
+            let [v, i, p, q] = cells;
+            format!("{name:<5}{}{}{}{}", cell(&v, 7), cell(&i, 8), cell(&p, 8), cell(&q, 8))
+        };
+        out.push(row("", ["V", "A", "kW", "kvar"].map(str::to_owned)));
+        let there = || live.phases.iter().take(live.wiring.phases()).enumerate();
+        for (k, p) in there() {
+            let volts = format!("{:.1}", p.v_rms_v);
+            let [amps, kw, kvar] = [p.i_rms_a, p.p_w / 1e3, p.q1_var / 1e3];
+            let rest = [amps, kw, kvar].map(|x| four_digits(f64::from(x)));
+            let [amps, kw, kvar] = rest;
+            out.push(row(&format!("L{}", k + 1), [volts, amps, kw, kvar]));
+        }
+        let (p, q, s) = totals(live);
+        let loaded = live.phases.iter().any(|p| p.loaded);
+        let [none, kw, kvar] = [String::new(), four_digits(p / 1e3), four_digits(q / 1e3)];
+        out.push(style.strong(&row("Total", [none.clone(), none, kw, kvar])));
+        out.push(String::new());
+        let mut factor = |name: String, p, q, s, loaded| {
+            out.push(format!("{name:<12}{}", power_factor(p, q, s, loaded)));
+        };
+        factor("PF total".to_owned(), p, q, s, loaded);
+        for (k, p) in there() {
+            let [w, var, va] = [p.p_w, p.q1_var, p.s_va].map(f64::from);
+            factor(format!("PF L{}", k + 1), w, var, va, p.loaded);
+        }
+        for (k, _) in there() {
+            let [v_thd, i_thd] = self.distortion_words(k);
+            out.push(format!("THD L{:<7}V {v_thd}, A {i_thd}", k + 1));
         }
     }
 
@@ -174,8 +237,9 @@ impl LiveView {
             }
             _ => "too early to tell where it is heading".to_owned(),
         };
+        let least = if r.is_known() { "" } else { "at least " };
         format!(
-            "{} to {}, {} to go: {heading}; {} kW if all stopped now",
+            "{} to {}, {} to go: {heading}; {least}{} kW if all stopped now",
             clock(r.from_ms),
             clock(r.until_ms),
             span(libm::round(r.left_s())),
@@ -221,9 +285,19 @@ impl LiveView {
                 ("flags".to_owned(), Flags(live.flags).names().collect()),
             ]);
         }
+        let of = self.record.as_ref().map(|r| r.wall_ms).filter(|ms| *ms > 0);
+        all.insert("thd_of_record_ended_ms".to_owned(), json!(of));
         all.insert("demand".to_owned(), json!(self.running.map(|r| running_json(&r))));
         all.insert("clock_offset_ms".to_owned(), json!(self.clock_offset_ms));
         Value::Object(all)
+    }
+}
+
+/// A label, and its text beside it.
+fn labelled(out: &mut Vec<String>, width: usize, label: &str, text: &str) {
+    for (k, line) in wrapped(text, width - 12).iter().enumerate() {
+        let lead = if k == 0 { label } else { "" };
+        out.push(format!("{lead:<12}{line}"));
     }
 }
 
@@ -307,6 +381,37 @@ mod tests {
         ] {
             let flat = text.split_whitespace().collect::<Vec<_>>().join(" ");
             assert!(flat.contains(part), "{part} is not in\n{text}");
+        }
+    }
+
+    /// Nothing is cut off where the terminal is narrow: everything that the wide table has is there.
+    #[test]
+    fn a_narrow_terminal_has_everything_below_each_other() {
+        for width in [36, 40, 60, 78] {
+            let mut v = view();
+            if let Some(live) = &mut v.live {
+                live.flags = 0;
+            }
+            if let Some(record) = &mut v.record {
+                record.wall_ms = 1_780_315_200_000;
+            }
+            let lines = v.lines_within(width, &TimeZone::UTC, Style::PLAIN);
+            for line in &lines {
+                let long_name = line.contains("tcp:");
+                assert!(long_name || line.chars().count() <= width, "{width}: {line}");
+            }
+            let flat = lines.join(" ").split_whitespace().collect::<Vec<_>>().join(" ");
+            for part in [
+                "V A kW kvar L1 12345.6",
+                "PF total -0.988 leading PF L1 -0.988 leading",
+                "THD L1 V 2.1 %, A 999.0 %",
+                "THD of the newest record, which ended 12:00:00",
+                "40.00 kW if all stopped now",
+            ] {
+                assert!(flat.contains(part), "{part} is not in\n{}", lines.join("\n"));
+            }
+            // A phone's terminal has 24 lines.
+            assert!(lines.len() < 24, "{}", lines.join("\n"));
         }
     }
 
