@@ -219,3 +219,22 @@ fn a_node_that_starts_again_and_again_is_told() {
     }
     assert_eq!(raised(&over), [(Kind::Restarts, "")]);
 }
+
+/// One phase of a 400 V service has 231 V to neutral, a single-phase service of 230 V has 230 V: both
+/// are written as `line_voltage_v`, and neither is low or high.
+#[test]
+fn a_single_phase_node_is_held_against_the_voltage_that_is_meant() {
+    for (line_v, volts) in [(400.0, 231.0), (230.0, 230.0), (208.0, 120.0), (208.0, 208.0)] {
+        let mut site = wattless_tests::alarmed::site("");
+        site.supply.line_voltage_v = Some(line_v);
+        let mut maker = Maker::at("2026-06-01T00:00:00Z", 60.0);
+        maker.wiring = Wiring::SinglePhase;
+        maker.load(2.0, 0.5);
+        let mut w = Watched::of(maker, &site);
+        assert_eq!(w.run(DAY, |m, _| m.v = balanced(0.98 * volts)), [], "{line_v}, {volts}");
+        let changes = w.run(HOUR, |m, _| m.v = balanced(0.87 * volts));
+        assert_eq!(raised(&changes), [(Kind::VoltageLow, "L1")], "{line_v}, {volts}");
+        let changes = w.run(HOUR, |m, _| m.v = balanced(1.12 * volts));
+        assert_eq!(raised(&changes), [(Kind::VoltageHigh, "L1")], "{line_v}, {volts}");
+    }
+}

@@ -158,3 +158,35 @@ fn a_clock_is_set_unless_this_computers_own_went_back() {
     assert!(line.contains("behind its own last pull of"), "{line}");
     assert_eq!(watch.times("it was set"), 0);
 }
+
+/// A node that answers and writes nothing, and one whose plug is loose: both answer whenever they
+/// are asked, so no link tells.
+#[test]
+fn a_log_that_stands_still_and_a_node_that_starts_again_and_again_are_told() {
+    let folder = tempfile::tempdir().unwrap();
+    let site = folder.path().join("site.toml");
+    std::fs::write(&site, "[watch.alarms]\nsilent_s = 1\n").unwrap();
+    let plant = RoughPlant::new(1, 1, 1 << 20, 12);
+    plant.with(|w| w.pace(1.0));
+    let store = folder.path().join("store");
+    let args = [&plant.address, "--no-page", "--pull-every", "1", "--site", site.to_str().unwrap()]
+        .map(str::to_owned);
+    let mut watch = Watching::new(&store, &args);
+    until("records come", || store.exists() && extent(&store, plant.id) > 2);
+    // Samples stop; questions are still answered.
+    plant.with(|w| w.pace(0.0));
+    let line = watch.wait_for("ALARM The node writes no records");
+    assert!(line.contains("It answers, but no record came for"), "{line}");
+    plant.with(|w| w.pace(1.0));
+    watch.wait_for("over: The node writes no records");
+    for times in 1..=4 {
+        plant.with(|w| w.restart(false));
+        let records = extent(&store, plant.id);
+        until("it writes again", || extent(&store, plant.id) > records + 1);
+        let told = watch.times("ALARM The node starts anew again and again");
+        assert!(times == 4 || told == 0, "after {times}");
+    }
+    let line = watch.wait_for("ALARM The node starts anew again and again");
+    assert!(line.contains("It started 4 times within an hour"), "{line}");
+    assert_eq!(watch.end().code(), Some(0));
+}

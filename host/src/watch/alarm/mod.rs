@@ -129,8 +129,13 @@ pub struct Alarms {
     /// When work was done on the correction and is still ahead, Unix milliseconds.
     work_ms: Vec<i64>,
     wiring: Option<Wiring>,
+    /// Nominal voltage of a single-phase node, in V, once its voltage has told which one it is.
+    single_v: Option<f64>,
     last_end_ms: Option<i64>,
 }
+
+/// A voltage within this share of a nominal one tells that it is meant.
+const NEAR_NOMINAL: f64 = 0.15;
 
 impl Alarms {
     /// Alarms of a site, nothing raised.
@@ -149,6 +154,7 @@ impl Alarms {
             starts: starts::StartRules::default(),
             work_ms: site.works_ms(site.installed.iter()),
             wiring: None,
+            single_v: None,
             last_end_ms: None,
             site: site.clone(),
             terms,
@@ -184,6 +190,7 @@ impl Alarms {
             self.inputs.restart();
             self.supply = supply::SupplyRules::default();
             self.learn_bank(end_ms);
+            self.single_v = None;
         }
         self.wiring = Some(record.wiring);
         self.work_until(end_ms);
@@ -195,7 +202,7 @@ impl Alarms {
         if usable {
             self.peak.take(libm::fabs(p_w), seconds, working_hours);
         }
-        let supply = Supply { wiring: Some(record.wiring), ..self.site.supply };
+        let nominal_v = self.nominal_v(record);
         let o = Observed {
             record,
             end_ms,
@@ -204,7 +211,7 @@ impl Alarms {
             q1_var,
             usable,
             usual_peak_w: self.peak.watts(),
-            nominal_v: supply.phase_voltage_v(),
+            nominal_v,
             working_hours,
             zone_offset_s: offset_s,
         };
@@ -304,6 +311,22 @@ impl Alarms {
         if let Some(at) = done {
             self.forget_correction(at);
         }
+    }
+
+    /// Nominal voltage of a phase, in V.
+    ///
+    /// One phase of a three-phase service and a single-phase service are both written as a line
+    /// voltage: which one it is shows as soon as there is voltage.
+    fn nominal_v(&mut self, record: &Record) -> Option<f64> {
+        let supply = Supply { wiring: Some(record.wiring), ..self.site.supply };
+        let whole = supply.phase_voltage_v()?;
+        if record.wiring != Wiring::SinglePhase {
+            return Some(whole);
+        }
+        let volts = f64::from(record.phases[0].v_rms_v);
+        let meant = |v: &f64| libm::fabs(volts / v - 1.0) < NEAR_NOMINAL;
+        self.single_v = self.single_v.or([whole, whole / libm::sqrt(3.0)].into_iter().find(meant));
+        self.single_v
     }
 
     fn interrupt(&mut self) {

@@ -25,8 +25,9 @@ impl StartRules {
             self.recent.push_back((at_ms, boot - last));
             self.boot = Some(boot);
         }
-        // What lies ahead belongs to a clock that was set back.
-        self.recent.retain(|(ms, _)| (0..OVER_MS).contains(&(at_ms - ms)));
+        // The node's clock may be a little behind this computer's; what lies far ahead belongs to
+        // one that was set back.
+        self.recent.retain(|(ms, _)| (at_ms - ms).abs() < OVER_MS);
         let starts = self.recent.iter().fold(0u32, |n, (_, more)| n.saturating_add(*more));
         match self.recent.front() {
             None => judge.clear(Kind::Restarts, WHOLE, at_ms),
