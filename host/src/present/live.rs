@@ -140,7 +140,7 @@ impl LiveView {
             None => "comes with the first record".to_owned(),
             Some(0) => "of the newest record".to_owned(),
             Some(ms) => {
-                format!("of the newest record, which ended {}", Self::local(ms, zone, "%H:%M:%S"))
+                format!("of the record to {}", Self::local(ms, zone, "%H:%M"))
             }
         }
     }
@@ -403,7 +403,7 @@ mod tests {
                 "V A kW kvar L1 12345.6",
                 "PF total -0.988 leading PF L1 -0.988 leading",
                 "THD L1 V 2.1 %, A 999.0 %",
-                "THD of the newest record, which ended 12:00:00",
+                "THD of the record to 12:00",
                 "40.00 kW if all stopped now",
             ] {
                 assert!(flat.contains(part), "{part} is not in\n{}", lines.join("\n"));
