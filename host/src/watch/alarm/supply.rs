@@ -217,7 +217,8 @@ impl SupplyRules {
         });
         for k in 0..3 {
             let others = (amps[(k + 1) % 3] + amps[(k + 2) % 3]) / 2.0;
-            let share = if known && others > 0.0 { amps[k] / others } else { f64::NAN };
+            // Of a phase without voltage that one alarm is enough.
+            let share = if known && !lost && others > 0.0 { amps[k] / others } else { f64::NAN };
             let gone = share < NO_CURRENT_SHARE;
             let side = match (share.is_nan(), gone) {
                 (true, _) => Side::Unknown,
