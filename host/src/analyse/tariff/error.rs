@@ -6,7 +6,7 @@ use std::path::PathBuf;
 #[derive(Debug, thiserror::Error)]
 pub enum TariffError {
     /// The file cannot be read.
-    #[error("cannot read the tariff file {}: {source}; check the path given with --tariff", file.display())]
+    #[error("cannot read the tariff file {}: {source}; check its path", file.display())]
     Read {
         /// The file.
         file: PathBuf,
