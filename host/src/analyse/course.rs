@@ -147,8 +147,8 @@ mod tests {
     /// Means over windows of a parabola give the parabola back.
     #[test]
     fn a_parabola_is_followed() {
-        let f = |t: f64| 50.0 + 0.3 * t - 0.2 * t * t;
-        let mean = |t: f64| f(t) - 0.2 / 12.0;
+        let f = |t: f64| 50.0 + 0.3 * t - 0.02 * t * t;
+        let mean = |t: f64| f(t) - 0.02 / 12.0;
         let r = run(&[1.0, 2.0, 3.0, 4.0].map(|t| (t, mean(t))));
         for t in [0.5, 1.0, 1.25, 2.0, 3.5, 4.0, 4.75] {
             assert!((r.at(t).unwrap() - f(t)).abs() < 1e-9, "{t}: {:?} {}", r.at(t), f(t));

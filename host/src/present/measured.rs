@@ -293,11 +293,8 @@ fn harmonics_text(
         }
     }
     if d.highest < ORDERS {
-        let _ = writeln!(
-            t,
-            "  orders above {}: the sample rate is too low to tell them",
-            d.highest
-        );
+        let _ =
+            writeln!(t, "  orders above {}: the sample rate is too low to tell them", d.highest);
     }
     if left_out > 0 {
         let _ = writeln!(
