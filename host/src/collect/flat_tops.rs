@@ -113,7 +113,8 @@ impl FlatTops {
         (1..=longest).rev().filter(|m| self.next > 2 * m).find_map(|m| {
             let (near, far) = (back(0) - back(m), back(m) - back(2 * m));
             let jump = level.abs() - back(0);
-            let curve = near > 0.0 && near < 0.97 * far && jump >= 0.0 && jump <= 1.5 * near;
+            let bend = far - near > f64::max(0.005 * far, 3.0 * self.step);
+            let curve = near > 0.0 && bend && jump >= 0.0 && jump <= 1.5 * near;
             curve.then_some(near / m as f64)
         })
     }
