@@ -113,7 +113,9 @@ impl FlatTops {
         (1..=longest).rev().filter(|m| self.next > 2 * m).find_map(|m| {
             let (near, far) = (back(0) - back(m), back(m) - back(2 * m));
             let jump = level.abs() - back(0);
-            let bend = far - near > f64::max(0.005 * far, 3.0 * self.step);
+            // Rounding to steps bends a straight ramp, too; few samples a cycle show no step.
+            let rounding = (3.0 * self.step).min(0.05 * far);
+            let bend = far - near > f64::max(0.005 * far, rounding);
             let curve = near > 0.0 && bend && jump >= 0.0 && jump <= 1.5 * near;
             curve.then_some(near / m as f64)
         })
