@@ -1,7 +1,8 @@
 //! What a frame costs on the way to readings, against loops that only do the sums.
 //!
 //! Prints nanoseconds a frame of six channels. Arguments: `--frames FILE` writes the frames
-//! as 32-bit integers for another program to read; `--json` prints one JSON object.
+//! as 32-bit integers for another program to read, `--off-frames FILE` those of a supply beside
+//! its nominal frequency; `--json` prints one JSON object.
 
 use std::f64::consts::TAU;
 use std::hint::black_box;
@@ -10,6 +11,7 @@ use std::time::{Duration, Instant};
 use wattless_core::acquire::acquire_frames;
 use wattless_core::frame::{ACTIVE, Frame};
 use wattless_core::power::{Dc, PowerConfig, read_harmonics, read_window};
+use wattless_core::spectrum::ORDERS;
 use wattless_core::window::{Follow, Meter, MeterConfig, Nominal};
 use wattless_core::wiring::Wiring;
 use wattless_tests::waveform::{distorted, frames, ideal};
@@ -20,20 +22,38 @@ const WINDOW: usize = 1600;
 const PERIOD: usize = 160;
 /// A minute of the feeder.
 const WINDOWS: usize = 300;
+/// A supply as it usually is: windows do not end on a frame.
+const OFF_HZ: f64 = 50.02;
 /// How often each way is timed; the fastest counts, since all else is the machine.
 const ROUNDS: usize = 15;
 
-fn feeder(peaks: &[f64; 6]) -> Vec<Frame> {
-    let harmonics = [(5, 20.0, 180.0), (7, 14.0, 0.0), (11, 9.0, 180.0)];
+/// Harmonics of the voltages and of the currents: order, per cent of the fundamental, angle.
+const V_HARMONICS: [(u32, f64, f64); 1] = [(5, 3.0, 40.0)];
+const I_HARMONICS: [(u32, f64, f64); 3] = [(5, 20.0, 180.0), (7, 14.0, 0.0), (11, 9.0, 180.0)];
+
+fn feeder(peaks: &[f64; 6], hz: f64) -> Vec<Frame> {
     let channels = std::array::from_fn(|k| {
         let at = -120.0 * (k % 3) as f64;
         if k < 3 {
-            distorted(230.0, at, &[(5, 3.0, 40.0)])
+            distorted(230.0, at, &V_HARMONICS)
         } else {
-            distorted(10.0, at - 37.0, &harmonics)
+            distorted(10.0, at - 37.0, &I_HARMONICS)
         }
     });
-    frames(&channels, peaks, 50.0, RATE, WINDOW * WINDOWS)
+    frames(&channels, peaks, hz, RATE, WINDOW * WINDOWS)
+}
+
+/// Writes frames where an argument says so.
+fn write_frames(args: &[String], name: &str, frames: &[Frame]) {
+    let Some(path) = args.iter().position(|a| a == name).and_then(|k| args.get(k + 1)) else {
+        return;
+    };
+    let counts = frames.iter().flat_map(|f| f.counts()[..ACTIVE].to_vec());
+    let bytes: Vec<u8> = counts.flat_map(i32::to_le_bytes).collect();
+    if let Err(e) = std::fs::File::create(path).and_then(|mut f| f.write_all(&bytes)) {
+        eprintln!("{path}: {e}");
+        std::process::exit(2);
+    }
 }
 
 /// The fastest of several rounds, in nanoseconds a frame.
@@ -67,6 +87,31 @@ fn measure(frames: &[Frame], power: &PowerConfig, harmonics: bool) -> usize {
         });
     }
     windows
+}
+
+/// Largest error of a harmonic of any window, as a share of its channel's fundamental.
+fn worst_share(frames: &[Frame], power: &PowerConfig) -> f64 {
+    let config = MeterConfig { sample_rate_hz: RATE, nominal: Nominal::Hz50 };
+    let Ok(mut meter) = Meter::new(config, vec![Frame::ZERO; acquire_frames(RATE)]) else {
+        return f64::NAN;
+    };
+    let mut worst: f64 = 0.0;
+    meter.push(frames, &mut |w| {
+        let Some(h) = read_harmonics(w, power).1 else { return };
+        for (channel, made) in
+            h.v.iter()
+                .map(|x| (x, &V_HARMONICS[..]))
+                .chain(h.i.iter().map(|x| (x, &I_HARMONICS[..])))
+        {
+            let size = |order: usize| f64::from(libm::sqrtf(channel[order].norm_sq()));
+            for order in 2..=ORDERS {
+                let share =
+                    made.iter().find(|m| m.0 as usize == order).map_or(0.0, |m| m.1 / 100.0);
+                worst = worst.max((size(order) / size(1) - share).abs());
+            }
+        }
+    });
+    worst
 }
 
 /// Six squares, three products and six phasors from a table, in integers.
@@ -116,19 +161,10 @@ fn bare_doubles(frames: &[Frame], table: &[(f64, f64)]) {
 fn main() {
     let args: Vec<String> = std::env::args().collect();
     let peaks = [400.0, 400.0, 400.0, 25.0, 25.0, 25.0];
-    let all = feeder(&peaks);
-    if let Some(path) = args.iter().position(|a| a == "--frames").and_then(|k| args.get(k + 1)) {
-        let bytes: Vec<u8> = all
-            .iter()
-            .flat_map(|f| f.counts()[..ACTIVE].to_vec())
-            .flat_map(i32::to_le_bytes)
-            .collect();
-        let written = std::fs::File::create(path).and_then(|mut f| f.write_all(&bytes));
-        if let Err(e) = written {
-            eprintln!("{path}: {e}");
-            std::process::exit(2);
-        }
-    }
+    let all = feeder(&peaks, 50.0);
+    let off = feeder(&peaks, OFF_HZ);
+    write_frames(&args, "--frames", &all);
+    write_frames(&args, "--off-frames", &off);
     let power = PowerConfig {
         wiring: Wiring::FourWire,
         calibration: ideal(&peaks),
@@ -152,11 +188,16 @@ fn main() {
     let h = time(n, || {
         black_box(measure(black_box(&all), &power, true));
     });
+    let o = time(n, || {
+        black_box(measure(black_box(&off), &power, true));
+    });
+    let worst = worst_share(&off, &power);
     let i = time(n, || bare_integers(black_box(&all), &integers));
     let f = time(n, || bare_doubles(black_box(&all), &doubles));
     if args.iter().any(|a| a == "--json") {
         println!(
-            "{{\"measure_ns\": {path:.3}, \"harmonics_ns\": {h:.3}, \"bare_integers_ns\": {i:.3}, \"bare_doubles_ns\": {f:.3}, \
+            "{{\"measure_ns\": {path:.3}, \"harmonics_ns\": {h:.3}, \"off_hz\": {OFF_HZ}, \"off_harmonics_ns\": {o:.3}, \"off_worst_share\": {worst:.3e}, \
+             \"bare_integers_ns\": {i:.3}, \"bare_doubles_ns\": {f:.3}, \
              \"frames\": {n}, \"window\": {WINDOW}}}"
         );
         return;
@@ -164,6 +205,7 @@ fn main() {
     println!("{n} frames of six channels, nanoseconds a frame");
     println!("frames to readings          {path:8.2}");
     println!("the same with harmonics     {h:8.2}");
+    println!("the same at {OFF_HZ} Hz        {o:8.2}");
     println!("bare sums, integers         {i:8.2}");
     println!("bare sums, doubles          {f:8.2}");
     println!("ratio to the faster of both {:8.2}", path / i.min(f));

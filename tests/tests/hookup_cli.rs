@@ -174,11 +174,20 @@ fn what_cannot_be_done_exits_with_2_and_one_error() {
 
 /// A served bench node with leads in other places.
 fn served(name: &str, folder: &Path, leads: &str) -> Served {
+    served_with(name, folder, leads, "")
+}
+
+/// The same with what a sensor does wrong.
+fn served_with(name: &str, folder: &Path, leads: &str, errors: &str) -> Served {
     let scenario = folder.join(name);
     let made = program::command().args(["bench", "--write-scenario"]).arg(&scenario).output();
     assert!(made.unwrap().status.success());
     let text = std::fs::read_to_string(&scenario).unwrap();
-    let text = text.replacen("[node.errors]", &format!("[node.leads]\n{leads}\n[node.errors]"), 1);
+    let text = text.replacen(
+        "[node.errors]",
+        &format!("[node.leads]\n{leads}\n[node.errors]\n{errors}"),
+        1,
+    );
     std::fs::write(&scenario, text).unwrap();
     // A Tuesday at ten, in the middle of the early shift.
     Served::new(&[scenario.as_os_str(), "--at".as_ref(), "2026-03-03T10:00".as_ref()])
@@ -217,4 +226,27 @@ fn a_live_node_is_checked() {
     assert_eq!(place("i2"), ("L1".into(), true));
     assert_eq!(place("i3"), ("L3".into(), false));
     assert_eq!(answer["moves"].as_array().unwrap().len(), 2);
+}
+
+/// DC goes through the phasors unseen; it is taken from the node's capture of waveforms.
+#[test]
+fn dc_at_a_live_node_is_named() {
+    let folder = tempfile::tempdir().unwrap();
+    let node = served("dc.toml", folder.path(), "");
+    let (answer, _) = live(&node.address, &[]);
+    let codes = |answer: &Value| -> Vec<(String, String)> {
+        let why = answer["why"].as_array().unwrap();
+        let text = |w: &Value, key: &str| w[key].as_str().unwrap().to_owned();
+        why.iter().map(|w| (text(w, "code"), text(w, "text"))).collect()
+    };
+    assert!(codes(&answer).iter().all(|(code, _)| code != "dc_offset"), "{answer:#}");
+    drop(node);
+    // The second voltage's zero is off by 5 % of what it reads: 231 V where 490 V are the end.
+    let off = (0.05 * 231.0 / 490.0 * f64::from(wattless_core::frame::COUNT_MAX)) as i32;
+    let node =
+        served_with("off.toml", folder.path(), "", &format!("v2 = {{ offset_counts = {off} }}"));
+    let (answer, _) = live(&node.address, &[]);
+    let told = codes(&answer);
+    let dc: Vec<_> = told.iter().filter(|(code, _)| code == "dc_offset").collect();
+    assert!(dc.len() == 1 && dc[0].1.contains("v2") && dc[0].1.contains("5"), "{told:?}");
 }

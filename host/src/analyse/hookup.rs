@@ -3,13 +3,15 @@
 //! The check itself is [`wattless_core::hookup`]; this module only fetches what it needs.
 
 use super::measure::{MeasureError, MeasureOptions, at_end, measure, windows};
-use crate::collect::link::{AnyClient, LinkError};
+use crate::collect::link::{AnyClient, Captured, LinkError};
 use crate::collect::waveform::{SLOTS, Waveform};
+use std::time::Duration;
+use wattless_core::accumulate::sum_stretch;
 use wattless_core::flags::Flags;
-use wattless_core::frame::{ACTIVE, COUNT_MAX};
+use wattless_core::frame::{ACTIVE, COUNT_MAX, Frame};
 use wattless_core::hookup::{HookupInput, HookupReport, LoadKind, Nameplate};
 use wattless_core::interval::IntervalBuilder;
-use wattless_core::power::Reading;
+use wattless_core::power::{PowerConfig, Reading};
 use wattless_core::window::Nominal;
 use wattless_core::wire::HookupSnapshot;
 use wattless_core::wiring::Wiring;
@@ -150,9 +152,43 @@ pub fn of_file(file: &mut Waveform, nominal: Option<Nominal>) -> Result<Picture,
     }))
 }
 
-/// Takes the picture of a node as it is now.
+/// Longest wait for a node's capture.
+const CAPTURE_WAIT: Duration = Duration::from_secs(2);
+
+/// Takes the picture of a node as it is now: phasors and RMS from the node, DC from a capture of
+/// its waveforms (none is told where it makes no capture or there is no fundamental).
 pub fn of_node(client: &mut AnyClient) -> Result<Picture, LinkError> {
-    Ok(Picture::from_snapshot(&client.hookup()?))
+    let mut picture = Picture::from_snapshot(&client.hookup()?);
+    if let Some(frequency_hz) = picture.input.frequency_hz {
+        let power = client.settings()?.power;
+        if let Some(captured) = client.captured(CAPTURE_WAIT)? {
+            picture.input.dc = dc_of(&captured, &power, frequency_hz);
+        }
+    }
+    Ok(picture)
+}
+
+/// Means of the channels over the whole cycles of a capture, in V or A; zero for a coil, which
+/// passes no DC, and where the capture is shorter than a cycle.
+fn dc_of(captured: &Captured, power: &PowerConfig, frequency_hz: f64) -> [f64; ACTIVE] {
+    let frames: Vec<Frame> = captured
+        .frames
+        .iter()
+        .map(|f| Frame::new(std::array::from_fn(|k| f.get(k).copied().unwrap_or(0))))
+        .collect();
+    // Both cuts smooth: frames on either side of each.
+    const ASIDE: f64 = 3.0;
+    let turns = frequency_hz * captured.step_s;
+    let cycles = libm::floor((frames.len() as f64 - 2.0 * ASIDE) * turns);
+    let stretch = (cycles >= 1.0).then(|| sum_stretch(&frames, turns, ASIDE, cycles / turns));
+    let Some(sums) = stretch.flatten() else {
+        return [0.0; ACTIVE];
+    };
+    let channels = power.calibration.active();
+    std::array::from_fn(|k| match power.calibration.rogowski(k) {
+        Some(_) => 0.0,
+        None => (sums.mean(k) - f64::from(channels[k].offset_counts)) * channels[k].gain,
+    })
 }
 
 /// Checks a picture.

@@ -102,6 +102,14 @@ pub enum WatchTermsError {
         /// What is wrong.
         what: String,
     },
+    /// The broker's password cannot be read.
+    #[error("password_file {}: {source}; check the path under [watch.mqtt]", file.display())]
+    Password {
+        /// The file.
+        file: PathBuf,
+        /// What the system says.
+        source: std::io::Error,
+    },
 }
 
 /// Fewest characters of a token.

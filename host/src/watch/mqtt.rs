@@ -24,6 +24,9 @@ use std::time::{Duration, Instant};
 /// Messages that may wait for the broker.
 const WAITING: usize = 64;
 
+/// Largest message, in bytes.
+const LARGEST: usize = 1 << 20;
+
 /// Shortest time between two readings of a node.
 const READING_EVERY: Duration = Duration::from_secs(1);
 
@@ -31,13 +34,15 @@ fn options(terms: &MqttTerms) -> Result<MqttOptions, WatchTermsError> {
     let id = format!("wattless-{:08x}", rand::random::<u32>());
     let mut options = MqttOptions::new(id, terms.host.clone(), terms.port);
     options.set_keep_alive(Duration::from_secs(30));
+    // A bad day has more alarms than the library's ten kilobytes hold.
+    options.set_max_packet_size(10 << 10, LARGEST);
     let watch = format!("{}/watch", terms.topic);
     options.set_last_will(LastWill::new(watch, "offline", QoS::AtLeastOnce, true));
     if let Some(user) = &terms.user {
         let password = match &terms.password_file {
             None => String::new(),
             Some(file) => std::fs::read_to_string(file)
-                .map_err(|e| WatchTermsError::Token { file: file.clone(), what: e.to_string() })?
+                .map_err(|e| WatchTermsError::Password { file: file.clone(), source: e })?
                 .trim_end()
                 .to_owned(),
         };

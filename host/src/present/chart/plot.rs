@@ -57,9 +57,13 @@ impl Plot {
             let at = (left - canvas.letter * 0.8, y + canvas.line * 0.26);
             scene.text(at, name.as_str(), Anchor::End, Ink::Quiet);
         }
-        let unit_at = if canvas.width_of(l.unit) > left { 0.0 } else { left - canvas.letter * 0.8 };
-        let anchor = if unit_at == 0.0 { Anchor::Start } else { Anchor::End };
-        scene.text((unit_at, canvas.line * 0.75), l.unit, anchor, Ink::Text);
+        // Ends where the numbers end; one that is too wide begins at the edge instead.
+        let end = left - canvas.letter * 0.8;
+        let (at, anchor) = match canvas.width_of(l.unit) > end {
+            true => (0.0, Anchor::Start),
+            false => (end, Anchor::End),
+        };
+        scene.text((at, canvas.line * 0.75), l.unit, anchor, Ink::Text);
         plot
     }
 
@@ -185,4 +189,36 @@ pub fn halo(scene: &mut Scene, c: &Canvas, at: Point, text: &str, anchor: Anchor
         scene.rect(patch, Ink::Paper, super::scene::Fill::Tint);
     }
     scene.text(at, text, anchor, ink);
+}
+
+#[cfg(test)]
+mod tests {
+    use super::super::scene::Item;
+    use super::*;
+
+    /// Units as long as the numbers, shorter and longer, stay on the paper.
+    #[test]
+    fn a_unit_is_not_cut_off() {
+        let canvas = Canvas::page(400.0, 200.0);
+        for unit in ["A", "kVA", "kvar", "kvar at 440 V"] {
+            for high in [0.9, 9.0, 90.0, 900.0, 9e3, 9e5] {
+                let mut scene = Scene::new(&canvas);
+                let y = Ticks::over(0.0, high, 5);
+                let l = Layout { y, unit, x: (0.0, 1.0), right: 0.0, below: 1.0, above: 0.0 };
+                Plot::new(&mut scene, &canvas, &Locale::METRIC, &l);
+                let texts = scene.items.iter().filter_map(|item| match item {
+                    Item::Text { at, text, anchor, .. } => Some((at.0, text, anchor)),
+                    _ => None,
+                });
+                for (x, text, anchor) in texts {
+                    let before = match anchor {
+                        Anchor::Start => 0.0,
+                        Anchor::Middle => canvas.width_of(text) / 2.0,
+                        Anchor::End => canvas.width_of(text),
+                    };
+                    assert!(x - before >= 0.0, "{text} of {unit} up to {high}");
+                }
+            }
+        }
+    }
 }
