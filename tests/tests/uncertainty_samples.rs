@@ -257,7 +257,7 @@ fn windows_of_samples_scatter_as_propagated() {
 #[test]
 fn distorted_loads_scatter_as_propagated() {
     let six_pulse: Vec<Harmonic> = [5.0, 7.0, 11.0, 13.0, 17.0, 19.0, 23.0, 25.0]
-        .map(|h: f64| (h, 1.0 / h, if (h as u32 / 6) % 2 == 0 { 0.0 } else { 180.0 }))
+        .map(|h: f64| (h, 1.0 / h, if (h as u32 / 6).is_multiple_of(2) { 0.0 } else { 180.0 }))
         .to_vec();
     let welder = [(3.0, 0.25, 40.0), (5.0, 0.06, 200.0)];
     for (name, text, noise_uv, i_a, dpf, harmonics) in [
