@@ -277,11 +277,11 @@ fn read(window: &Window, config: &PowerConfig, mut keep: Option<&mut Harmonics>)
 
     let mut flags = window.flags;
     let strongest = phases.iter().map(|p| p.v_rms_v).fold(0.0, f64::max);
-    let missing = phases
-        .iter()
-        .take(wiring.phases())
-        .any(|p| p.v_rms_v < 0.1 * strongest || p.v_rms_v == 0.0);
-    flags.insert_if(missing || !locked, Flags::V_MISSING);
+    let missing =
+        phases.iter().zip(&voltages).take(wiring.phases()).any(|(p, v)| {
+            p.v_rms_v < 0.1 * strongest || p.v_rms_v <= floor(config, v, ABSENT_SHARE)
+        });
+    flags.insert_if(missing, Flags::V_MISSING);
     if let Some(n) = &m.neutral {
         flags.insert(Flags::NEUTRAL_MEASURED);
         let most = phases.iter().map(|p| p.i_rms_a).fold(n.rms, f64::max);

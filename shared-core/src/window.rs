@@ -6,7 +6,7 @@
 
 use crate::accumulate::{Cut, Sums, sum_stretch};
 use crate::acquire::{acquire_frames, find_fundamental};
-use crate::cutter::{Cutter, floor_counts};
+use crate::cutter::{Cutter, between_hz, floor_counts};
 use crate::flags::Flags;
 use crate::frame::Frame;
 use crate::neutral::NeutralSums;
@@ -75,6 +75,31 @@ pub struct Window {
     pub spectrum: Option<Spectrum>,
     /// Sums of the neutral's current; `None` when it is not followed.
     pub neutral: Option<NeutralSums>,
+}
+
+impl Window {
+    /// Frequency from the middle of the window before to the middle of this one, in Hz.
+    ///
+    /// Nothing where either has no fundamental, or they are no neighbours in one stream.
+    pub fn frequency_since(&self, before: &Window, config: MeterConfig) -> Option<f64> {
+        let end = before.first_frame as f64 + before.start.fraction() + before.sums.length();
+        let start = self.first_frame as f64 + self.start.fraction();
+        let both = before.frequency_hz.is_some() && self.frequency_hz.is_some();
+        if both && libm::fabs(end - start) < 0.01 {
+            between_hz(&before.sums, &self.sums, config)
+        } else {
+            None
+        }
+    }
+}
+
+/// The frequency that a window is cut for, where it is known beforehand.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Expected {
+    /// In the middle of the window, in Hz.
+    pub middle_hz: f64,
+    /// Change from its start to its end, in Hz.
+    pub change_hz: f64,
 }
 
 /// What a meter follows beside the sums of the six channels.
@@ -219,7 +244,20 @@ impl<B: AsRef<[Frame]> + AsMut<[Frame]>> Meter<B> {
     }
 
     /// Takes frames and hands every window that they complete to `sink`.
-    pub fn push(&mut self, mut frames: &[Frame], sink: &mut impl FnMut(&Window)) {
+    pub fn push(&mut self, frames: &[Frame], sink: &mut impl FnMut(&Window)) {
+        self.push_expecting(frames, &mut |_| None, sink);
+    }
+
+    /// The same, where the course of the frequency is known beforehand: `expect` is asked for
+    /// each window, given where it starts in frames from the start of the stream.
+    ///
+    /// What it answers takes the place of what the windows before say.
+    pub fn push_expecting(
+        &mut self,
+        mut frames: &[Frame],
+        expect: &mut impl FnMut(f64) -> Option<Expected>,
+        sink: &mut impl FnMut(&Window),
+    ) {
         if !self.started {
             let need = acquire_frames(self.config.sample_rate_hz);
             let take = need.saturating_sub(self.held).min(frames.len());
@@ -232,9 +270,9 @@ impl<B: AsRef<[Frame]> + AsMut<[Frame]>> Meter<B> {
             if self.held < need {
                 return;
             }
-            self.start(sink);
+            self.start(expect, sink);
         }
-        self.run(frames, sink);
+        self.run(frames, expect, sink);
     }
 
     /// Ends the stream: closes a window that lacks less than half a frame.
@@ -253,10 +291,15 @@ impl<B: AsRef<[Frame]> + AsMut<[Frame]>> Meter<B> {
     }
 
     /// Looks for the fundamental in the held frames and replays them.
-    fn start(&mut self, sink: &mut impl FnMut(&Window)) {
+    fn start(
+        &mut self,
+        expect: &mut impl FnMut(f64) -> Option<Expected>,
+        sink: &mut impl FnMut(&Window),
+    ) {
         let held = self.hold.as_ref().get(..self.held).unwrap_or_default();
         let found = find_fundamental(held, self.config.sample_rate_hz, floor_counts());
         self.cutter.restart(self.config, found, held);
+        self.ask(expect);
         self.started = true;
         self.held = 0;
         // Less than half a window is held, so none is completed by the replay.
@@ -268,7 +311,21 @@ impl<B: AsRef<[Frame]> + AsMut<[Frame]>> Meter<B> {
         }
     }
 
-    fn run(&mut self, mut frames: &[Frame], sink: &mut impl FnMut(&Window)) {
+    /// Lets the window under way, still empty, be cut for what is known of it.
+    fn ask(&mut self, expect: &mut impl FnMut(f64) -> Option<Expected>) {
+        if self.cutter.locked
+            && let Some(expected) = expect(self.cutter.position())
+        {
+            self.cutter.expect(expected);
+        }
+    }
+
+    fn run(
+        &mut self,
+        mut frames: &[Frame],
+        expect: &mut impl FnMut(f64) -> Option<Expected>,
+        sink: &mut impl FnMut(&Window),
+    ) {
         while !frames.is_empty() {
             let (before, was_locked) = (frames, self.cutter.locked);
             let done = self.cutter.feed(&mut frames);
@@ -282,6 +339,7 @@ impl<B: AsRef<[Frame]> + AsMut<[Frame]>> Meter<B> {
                 if !self.cutter.locked {
                     self.search_again();
                 }
+                self.ask(expect);
                 sink(&window);
             }
         }

@@ -445,3 +445,49 @@ proptest! {
         }
     }
 }
+
+/// One voltage input with a wrong ratio turns nothing round, and makes no other lead look dead.
+#[test]
+fn a_wrong_voltage_ratio_moves_no_lead() {
+    for ratio in [0.5, 1.732, 2.0, 10.0] {
+        let r = check(&four_wire([230.0, 230.0 * ratio, 230.0], [60.0; 3], [35.0; 3]));
+        assert_eq!(r.verdict, Verdict::Doubtful, "{ratio}: {:?}", r.reasons);
+        assert!(moves(&r).is_empty(), "{ratio}: {:?}", moves(&r));
+        let uneven = r.reasons.iter().any(
+            |x| matches!(x, Reason::VoltageUneven { lead: Channel::V2, ratio: q } if (q / ratio - 1.0).abs() < 1e-9),
+        );
+        assert!(uneven, "{ratio}: {:?}", r.reasons);
+    }
+}
+
+/// A motor has no neutral: its three currents add to zero, or a clamp's ratio is wrong.
+#[test]
+fn a_motors_currents_add_to_zero_in_four_wires_too() {
+    let with = |load, i2: f64| {
+        check(&HookupInput { load, ..four_wire([230.0; 3], [60.0, i2, 60.0], [35.0; 3]) })
+    };
+    assert_eq!(with(LoadKind::Motor, 60.0).verdict, Verdict::Right);
+    let off = with(LoadKind::Motor, 1.3 * 60.0);
+    assert_eq!(off.verdict, Verdict::Doubtful);
+    assert!(off.reasons.iter().any(|r| matches!(r, Reason::CurrentsDoNotAdd { .. })));
+    // Other loads may use the neutral.
+    assert_eq!(with(LoadKind::Unknown, 1.3 * 60.0).verdict, Verdict::Right);
+}
+
+/// A load that leads and that nobody told of: where a motor with another mistake reads the
+/// same, the truth is among the alternatives.
+#[test]
+fn an_untold_leading_load_is_among_the_alternatives() {
+    for phi in [-30.0, -40.0, -50.0, -58.0] {
+        let mut input = motor(phi);
+        // Voltage leads of lines 1 and 3 exchanged.
+        input.phasors.swap(0, 2);
+        let r = check(&input);
+        assert_eq!(r.verdict, Verdict::Wrong, "{phi}");
+        let named = r.alternatives.iter().chain(&r.best).any(|e| {
+            let loads = e.load.phases;
+            loads.iter().all(|p| (p.phi_deg().unwrap() - phi).abs() < 1e-6)
+        });
+        assert!(named, "{phi}: {:?}", r.alternatives);
+    }
+}

@@ -12,7 +12,7 @@ use wattless::site::Site;
 use wattless_core::calibration::{Calibration, ChannelCalibration};
 use wattless_core::flags::Flags;
 use wattless_core::frame::{COUNT_MAX, Frame};
-use wattless_core::power::{Dc, PowerConfig, read_harmonics, read_window};
+use wattless_core::power::{Dc, PowerConfig, Reading, read_harmonics, read_window};
 use wattless_core::window::{Meter, MeterConfig, Nominal, Window, sums_of};
 use wattless_core::wiring::Wiring;
 
@@ -23,6 +23,11 @@ const RATED_A: f64 = 200.0;
 /// Frames of noise that are drawn; trials use stretches of it from random places.
 const POOL: usize = 1 << 18;
 const FIFTH: f64 = 0.2;
+/// Frames a cycle.
+const CYCLE: usize = (RATE / F) as usize;
+
+/// Order, RMS against the fundamental, angle in degrees against the fundamental's.
+type Harmonic = (f64, f64, f64);
 
 struct Trials {
     budget: Budget,
@@ -31,8 +36,11 @@ struct Trials {
     config: PowerConfig,
     noise: Vec<i32>,
     chance: Chance,
+    /// Displacement power factor and fundamental current.
     pf: f64,
     i_a: f64,
+    /// Harmonics of the three currents over one cycle, against the fundamental's peak.
+    distortion: Option<[[f64; CYCLE]; 3]>,
 }
 
 /// Counts per RMS unit: 333 mV of 1.2 V full scale at the rating.
@@ -43,6 +51,10 @@ fn per_unit(slot: usize) -> f64 {
 
 impl Trials {
     fn new(text: &str, noise_uv: f64, i_a: f64, pf: f64) -> Trials {
+        Trials::distorted(text, noise_uv, i_a, pf, &[])
+    }
+
+    fn distorted(text: &str, noise_uv: f64, i_a: f64, pf: f64, harmonics: &[Harmonic]) -> Trials {
         let text = format!(
             "[supply]\nline_voltage_v = {}\nwiring = \"four-wire\"\n[uncertainty]\n{text}\n\
              current_rated_a = {RATED_A:?}\nnoise_uv = {noise_uv:?}\n",
@@ -51,7 +63,9 @@ impl Trials {
         let site = Site::parse(&text, Path::new("trial.toml")).expect("a sound site");
         let s = V * i_a;
         let q1_var = s * libm::sqrt(1.0 - pf * pf);
-        let phase = PhaseValues { v_v: V, i_a, p_w: s * pf, q1_var };
+        let square: f64 = harmonics.iter().map(|h| h.1 * h.1).sum();
+        let rms_a = i_a * libm::sqrt(1.0 + square);
+        let phase = PhaseValues { v_v: V, i_a: rms_a, p_w: s * pf, q1_var };
         let point = Point::new(Wiring::FourWire, &[phase; 3]);
         let load = |a: f64| 100.0 * a / RATED_A;
         let limits = point.sensor_currents_a().map(|a| sensor_limits(&site.uncertainty, load(a)));
@@ -69,7 +83,9 @@ impl Trials {
             i_dc: Dc::Keep,
             neutral_sensor: false,
         };
-        Trials { budget: Budget::of(&site), point, limits, config, noise, chance, pf, i_a }
+        let distortion = (!harmonics.is_empty()).then(|| waves(harmonics, libm::acos(pf)));
+        let budget = Budget::of(&site);
+        Trials { budget, point, limits, config, noise, chance, pf, i_a, distortion }
     }
 
     fn draw(&mut self, t: &Term) -> f64 {
@@ -120,17 +136,29 @@ impl Trials {
                 0.0
             };
             let from = self.chance.below(POOL - count);
+            let wave = self.distortion.as_ref().filter(|_| slot >= 3).map(|w| &w[slot - 3]);
             // A frame lies in the middle of its cell.
             let (mut sin, mut cos) = libm::sincos(phase + angle[slot] + PI * turns);
             for (n, c) in counts.iter_mut().enumerate() {
                 let fifth = cos * (16.0 * cos * cos * cos * cos - 20.0 * cos * cos + 5.0);
-                let x = peak * (cos + harmonic * fifth);
+                let more = wave.map_or(0.0, |w| w[n % CYCLE]);
+                let x = peak * (cos + harmonic * fifth + more);
                 c[slot] = libm::rint(x) as i32 + self.noise[from + n];
                 (sin, cos) = (sin * step.1 + cos * step.0, cos * step.1 - sin * step.0);
             }
         }
         counts.into_iter().map(Frame::new).collect()
     }
+}
+
+/// Harmonics of the three lines over a cycle; the fundamental lags by so many radians.
+fn waves(harmonics: &[Harmonic], lag: f64) -> [[f64; CYCLE]; 3] {
+    std::array::from_fn(|line| {
+        std::array::from_fn(|n| {
+            let turn = TAU * (n as f64 + 0.5) / CYCLE as f64 - TAU / 3.0 * line as f64 - lag;
+            harmonics.iter().map(|(h, rms, deg)| rms * libm::cos(h * turn + deg.to_radians())).sum()
+        })
+    })
 }
 
 /// Mean and standard deviation.
@@ -143,6 +171,23 @@ fn spread(x: &[f64]) -> (f64, f64) {
 fn near(name: &str, got: &[f64], want: f64, limit: f64) {
     let (_, u) = spread(got);
     assert!((u / want - 1.0).abs() < limit, "{name}: {u} by trials, {want}");
+}
+
+/// The reading of one trial of 200 ms.
+fn one_window(t: &mut Trials) -> Reading {
+    let frames = t.frames(1600, false);
+    let window = Window {
+        sums: sums_of(&frames, RATE, F).expect("a window"),
+        first_frame: 0,
+        start: Default::default(),
+        duration_s: 0.2,
+        reference_hz: F,
+        frequency_hz: Some(F),
+        flags: Flags::NONE,
+        spectrum: None,
+        neutral: None,
+    };
+    read_window(&window, &t.config)
 }
 
 const CLASS_1: &str = "current_class = \"1\"\nvoltage_class = \"1\"";
@@ -163,19 +208,7 @@ fn windows_of_samples_scatter_as_propagated() {
         let mut t = Trials::new(text, noise_uv, i_a, pf);
         let mut got: [Vec<f64>; 10] = Default::default();
         for _ in 0..10_000 {
-            let frames = t.frames(1600, false);
-            let window = Window {
-                sums: sums_of(&frames, RATE, F).expect("a window"),
-                first_frame: 0,
-                start: Default::default(),
-                duration_s: 0.2,
-                reference_hz: F,
-                frequency_hz: Some(F),
-                flags: Flags::NONE,
-                spectrum: None,
-                neutral: None,
-            };
-            let r = read_window(&window, &t.config);
+            let r = one_window(&mut t);
             let p = &r.phases[0];
             let pf = p.p_w / p.s_va;
             let phi = p.phi1_deg().expect("load");
@@ -213,6 +246,85 @@ fn windows_of_samples_scatter_as_propagated() {
             near(&format!("{name}, {i_a} A, PF {pf}"), got, want, 0.10);
         }
     }
+}
+
+/// Current and powers of loads that distort, from three thousand trials each.
+///
+/// The mixes are closed forms of common practice: a six-pulse bridge with a smooth direct
+/// current draws 1/h of the orders 6k ± 1; a resistance switched on at the voltage's peak draws
+/// what Fourier gives for that wave (fundamental 0.593 of the uncut one's, 32.5° behind); a
+/// welder lags far and draws some of the third.
+#[test]
+fn distorted_loads_scatter_as_propagated() {
+    let six_pulse: Vec<Harmonic> = [5.0, 7.0, 11.0, 13.0, 17.0, 19.0, 23.0, 25.0]
+        .map(|h: f64| (h, 1.0 / h, if (h as u32 / 6).is_multiple_of(2) { 0.0 } else { 180.0 }))
+        .to_vec();
+    let welder = [(3.0, 0.25, 40.0), (5.0, 0.06, 200.0)];
+    for (name, text, noise_uv, i_a, dpf, harmonics) in [
+        ("six-pulse drive", CLASS_1, 7.57, 180.0, 0.96, six_pulse.as_slice()),
+        ("six-pulse drive, light", CALIBRATED, 400.0, 3.0, 0.96, &six_pulse),
+        ("cut phases", CLASS_1, 7.57, 60.0, 0.8436, &cut_at_the_peak()),
+        ("welder", CLASS_1, 7.57, 150.0, 0.45, &welder),
+        ("welder, calibrated", CALIBRATED, 7.57, 150.0, 0.45, &welder),
+    ] {
+        let mut t = Trials::distorted(text, noise_uv, i_a, dpf, harmonics);
+        let mut got: [Vec<f64>; 9] = Default::default();
+        for _ in 0..3000 {
+            let r = one_window(&mut t);
+            let p = &r.phases[0];
+            let phi = p.phi1_deg().expect("load");
+            let (pf, total) = (p.p_w / p.s_va, r.total.p_w / r.total.s_arithmetic_va);
+            let values =
+                [p.i_rms_a, p.p_w, p.q1_var, p.s_va, pf, phi, r.total.p_w, r.total.q1_var, total];
+            got.iter_mut().zip(values).for_each(|(list, x)| list.push(x));
+        }
+        // What is read is what was made.
+        let square: f64 = harmonics.iter().map(|h| h.1 * h.1).sum();
+        let noise_a = noise_uv * 1e-6 / 0.333 * RATED_A;
+        let rms = libm::sqrt(i_a * i_a * (1.0 + square) + noise_a * noise_a);
+        assert!((spread(&got[0]).0 / rms - 1.0).abs() < 1e-3, "{name}");
+        let u = t.budget.phase(&t.point, 0, 0.2);
+        let total = t.budget.total(&t.point, 0.2);
+        let want = [
+            u.i_a,
+            u.p_w,
+            u.q1_var,
+            u.s_va,
+            u.pf.unwrap(),
+            u.phi1_deg.unwrap(),
+            total.p_w,
+            total.q1_var,
+            total.pf_arithmetic.unwrap(),
+        ];
+        let names = ["I", "P", "Q1", "S", "PF", "phi", "sum P", "sum Q1", "sum PF"];
+        for ((quantity, got), want) in names.into_iter().zip(&got).zip(want) {
+            near(&format!("{name}: {quantity}"), got, want, 0.10);
+        }
+    }
+}
+
+/// Odd orders of a sine that flows from its peaks to its zeros, by Fourier's integrals over a
+/// fine grid, against its fundamental and with angles against the fundamental's.
+fn cut_at_the_peak() -> Vec<Harmonic> {
+    const N: usize = 20_000;
+    let part = |h: f64| {
+        let (mut re, mut im) = (0.0, 0.0);
+        for n in 0..N {
+            let a = TAU * (n as f64 + 0.5) / N as f64;
+            let on = libm::fmod(a, PI) > PI / 2.0;
+            let x = if on { libm::sin(a) } else { 0.0 };
+            re += x * libm::cos(h * a);
+            im -= x * libm::sin(h * a);
+        }
+        (libm::hypot(re, im), libm::atan2(im, re))
+    };
+    let first = part(1.0);
+    let odd = (1..12).map(|k| f64::from(2 * k + 1));
+    odd.map(|h| {
+        let (size, angle) = part(h);
+        (h, size / first.0, (angle - h * first.1).to_degrees())
+    })
+    .collect()
 }
 
 /// Frequency, a harmonic and an energy, through the meter: windows found, followed and joined.

@@ -2,9 +2,9 @@
 //!
 //! The check itself is [`wattless_core::hookup`]; this module only fetches what it needs.
 
-use super::measure::{MeasureError, MeasureOptions, measure, windows};
+use super::measure::{MeasureError, MeasureOptions, at_end, measure, windows};
 use crate::collect::link::{AnyClient, Captured, LinkError};
-use crate::collect::waveform::Waveform;
+use crate::collect::waveform::{SLOTS, Waveform};
 use std::time::Duration;
 use wattless_core::accumulate::sum_stretch;
 use wattless_core::flags::Flags;
@@ -72,10 +72,11 @@ struct Stretch {
     builder: IntervalBuilder,
     start_s: f64,
     squares: [f64; ACTIVE],
+    clipped: [bool; ACTIVE],
 }
 
 impl Stretch {
-    fn add(&mut self, start_s: f64, reading: &Reading) {
+    fn add(&mut self, start_s: f64, reading: &Reading, at_end: &[bool; SLOTS]) {
         if self.builder.windows() == 0 {
             self.start_s = start_s;
         }
@@ -83,6 +84,7 @@ impl Stretch {
         for (sum, rms) in self.squares.iter_mut().zip(reading.channel_rms) {
             *sum += rms * rms * reading.duration_s;
         }
+        self.clipped.iter_mut().zip(at_end).for_each(|(clipped, at)| *clipped |= at);
     }
 
     /// The picture, with what its currents amount to.
@@ -92,9 +94,7 @@ impl Stretch {
         input.rms = self.squares.map(|sum| libm::sqrt(sum / s.duration_s));
         input.dc = s.dc;
         input.range_rms = file.range_rms;
-        input.clipped = std::array::from_fn(|lead| {
-            s.flags.contains(if lead < 3 { Flags::V_CLIPPED } else { Flags::I_CLIPPED })
-        });
+        input.clipped = self.clipped;
         let current = s.channels.iter().skip(3).map(|x| x.abs()).sum();
         let stretch_s = Some((self.start_s, self.start_s + s.duration_s));
         Some((Picture { input, flags: s.flags, stretch_s }, current))
@@ -132,9 +132,10 @@ pub fn of_file(file: &mut Waveform, nominal: Option<Nominal>) -> Result<Picture,
     };
     let mut stretch = Stretch::default();
     let rate_hz = file.sample_rate_hz;
+    let ends = file.range_ends();
     windows(file, measured.nominal, |window, reading| {
         let start_s = (window.first_frame as f64 + window.start.fraction()) / rate_hz;
-        stretch.add(start_s, reading);
+        stretch.add(start_s, reading, &at_end(window, &ends));
         if stretch.builder.duration_s() > STRETCH_S - 0.1 {
             keep(std::mem::take(&mut stretch));
         }

@@ -3,8 +3,9 @@
 //! Frames go through [`Meter`], [`read_window`] and [`IntervalLogger`] exactly as
 //! on the node. Opening files and choosing gains is [`crate::collect::waveform`]'s business.
 
+use super::course::Course;
 use super::harmonics::{HarmonicSums, HarmonicTable};
-use crate::collect::waveform::{Waveform, WaveformError};
+use crate::collect::waveform::{SLOTS, Waveform, WaveformError};
 use std::io::Write;
 use std::path::PathBuf;
 use wattless_core::acquire::{acquire_frames, find_fundamental};
@@ -149,20 +150,59 @@ pub fn measure(file: &mut Waveform, options: &MeasureOptions) -> Result<Measurem
         Some(nominal) => nominal,
         None => find_nominal(file)?,
     };
-    let mut logger = IntervalLogger::new(interval_s);
-    let mut start_s = None;
-    let mut intervals = Vec::new();
     let power = file.power;
     let rate_hz = file.sample_rate_hz;
+    let mut course = Course::new(MeterConfig { sample_rate_hz: rate_hz, nominal });
+    let once = read_intervals(file, nominal, options, None, |window| course.add(window))?;
+    // What a node sampled is measured as the node did, windows and all.
+    let again = file.settings.is_none() && course.is_worth_a_second_reading();
+    let (intervals, run) = match again.then_some(&course) {
+        Some(course) => read_intervals(file, nominal, options, Some(course), |_| ())?,
+        None => once,
+    };
+    if intervals.is_empty() {
+        return Err(too_short(file, nominal, run.frames));
+    }
+    let lost = intervals.iter().all(|r| r.summary.frequency_hz.is_none());
+    let alternates_hz = if lost { alternation(file)? } else { None };
+    Ok(Measurement {
+        wiring: power.wiring,
+        nominal,
+        sample_rate_hz: rate_hz,
+        frames: run.frames,
+        frames_left: run.left,
+        dc: (power.v_dc, power.i_dc),
+        intervals,
+        alternates_hz,
+    })
+}
+
+/// Reads the whole file into intervals; with a course of the frequency, windows are cut for it.
+fn read_intervals(
+    file: &mut Waveform,
+    nominal: Nominal,
+    options: &MeasureOptions,
+    course: Option<&Course>,
+    mut see: impl FnMut(&Window),
+) -> Result<(Vec<MeasuredInterval>, Run), MeasureError> {
+    let power = file.power;
+    let rate_hz = file.sample_rate_hz;
+    let mut logger = IntervalLogger::new(options.interval_s.unwrap_or(f64::INFINITY));
+    let mut start_s = None;
+    let mut intervals = Vec::new();
     let follow = Follow { harmonics: !options.without_harmonics, ..power.follow() };
+    let ends = file.range_ends();
     let mut sums = HarmonicSums::default();
     let mut finished = |start_s, summary: IntervalSummary, sums: &mut HarmonicSums| {
         let harmonics = sums.take(power.wiring).filter(|_| summary.distortion.is_some());
         intervals.push(MeasuredInterval { start_s, summary, harmonics });
     };
-    let run = run_meter(file, nominal, true, follow, |window, remarks| {
+    let run = run_meter(file, nominal, true, follow, course, |window, remarks| {
+        see(window);
         let (mut reading, harmonics) = read_harmonics(window, &power);
-        reading.flags.insert(remarks);
+        reading.flags.insert(remarks.with(clip_flags(&at_end(window, &ends))));
+        let bends = course.is_some_and(|c| c.bends(window));
+        reading.flags.insert_if(bends, Flags::FREQUENCY_MOVED);
         if let Some(harmonics) = &harmonics {
             sums.add(&reading, harmonics, power.wiring);
         }
@@ -179,21 +219,7 @@ pub fn measure(file: &mut Waveform, options: &MeasureOptions) -> Result<Measurem
         summary.flags.insert_if(options.interval_s.is_some(), Flags::SHORT);
         finished(start_s, summary, &mut sums);
     }
-    if intervals.is_empty() {
-        return Err(too_short(file, nominal, run.frames));
-    }
-    let lost = intervals.iter().all(|r| r.summary.frequency_hz.is_none());
-    let alternates_hz = if lost { alternation(file)? } else { None };
-    Ok(Measurement {
-        wiring: power.wiring,
-        nominal,
-        sample_rate_hz: rate_hz,
-        frames: run.frames,
-        frames_left: run.left,
-        dc: (power.v_dc, power.i_dc),
-        intervals,
-        alternates_hz,
-    })
+    Ok((intervals, run))
 }
 
 /// Turns of the strongest voltage a second, from its crossings of the mean in the first second.
@@ -228,15 +254,34 @@ fn alternation(file: &mut Waveform) -> Result<Option<f64>, MeasureError> {
             crossings.push(k);
         }
     }
+    // Crossings of noise come at any distance.
+    let apart = || crossings.windows(2).map(|pair| pair[1] - pair[0]);
+    let mean = apart().sum::<usize>() as f64 / apart().len().max(1) as f64;
+    let regular = apart().all(|n| (n as f64 - mean).abs() < 0.25 * mean + 1.0);
     Ok(match crossings[..] {
-        [first, .., last] if crossings.len() > 2 => {
+        [first, .., last] if crossings.len() > 2 && regular => {
             Some((crossings.len() - 1) as f64 * rate_hz / (last - first) as f64)
         }
         _ => None,
     })
 }
 
-/// Reads every window of a file in order; the windows of [`measure`] before they are joined.
+/// Which slots stood at the ends of their ranges within a window.
+pub(super) fn at_end(window: &Window, ends: &[i32; SLOTS]) -> [bool; SLOTS] {
+    let neutral = window.neutral.map_or(0, |n| n.peak);
+    std::array::from_fn(|slot| *window.sums.peak.get(slot).unwrap_or(&neutral) > ends[slot])
+}
+
+/// The remarks that follow from it.
+fn clip_flags(at_end: &[bool; SLOTS]) -> Flags {
+    let mut flags = Flags::NONE;
+    flags.insert_if(at_end[..3].contains(&true), Flags::V_CLIPPED);
+    flags.insert_if(at_end[3..].contains(&true), Flags::I_CLIPPED);
+    flags
+}
+
+/// Reads every window of a file in order; the windows of [`measure`] before they are joined,
+/// cut as a node would.
 pub fn windows(
     file: &mut Waveform,
     nominal: Nominal,
@@ -244,9 +289,10 @@ pub fn windows(
 ) -> Result<(), MeasureError> {
     check_rate(file)?;
     let power: PowerConfig = file.power;
-    run_meter(file, nominal, true, power.follow(), |window, remarks| {
+    let ends = file.range_ends();
+    run_meter(file, nominal, true, power.follow(), None, |window, remarks| {
         let mut reading = read_window(window, &power);
-        reading.flags.insert(remarks);
+        reading.flags.insert(remarks.with(clip_flags(&at_end(window, &ends))));
         sink(window, &reading);
     })?;
     Ok(())
@@ -304,7 +350,7 @@ pub fn write_records(
         seq += 1;
         last_s = summary.duration_s;
     };
-    let run = run_meter(file, settings.nominal, false, power.follow(), |window, remarks| {
+    let run = run_meter(file, settings.nominal, false, power.follow(), None, |window, remarks| {
         let mut reading = read_window(window, &power);
         reading.flags.insert(remarks);
         energies.add(&reading);
@@ -337,12 +383,14 @@ struct Run {
 }
 
 /// Sends the whole file through a meter; `look_back` lets it see the end of the stream once
-/// more when that closes a last window, which a node does not.
+/// more when that closes a last window, which a node does not. With a course of the frequency,
+/// windows are cut for it.
 fn run_meter(
     file: &mut Waveform,
     nominal: Nominal,
     look_back: bool,
     follow: Follow,
+    course: Option<&Course>,
     mut sink: impl FnMut(&Window, Flags),
 ) -> Result<Run, MeasureError> {
     let rate_hz = file.sample_rate_hz;
@@ -367,7 +415,9 @@ fn run_meter(
         let mut at = 0;
         while at < n {
             let done = coils.run(&mut chunk[at..n]);
-            meter.push(&chunk[at..at + done], &mut |window| sink(window, coils.remarks()));
+            let expect = &mut |start| course.and_then(|c| c.expected(start));
+            let sink = &mut |window: &Window| sink(window, coils.remarks());
+            meter.push_expecting(&chunk[at..at + done], expect, sink);
             at += done;
         }
         if n < chunk.len() {
@@ -448,7 +498,7 @@ fn check_rate(file: &Waveform) -> Result<(), MeasureError> {
 
 fn bad_rate(file: &Waveform) -> MeasureError {
     let cure = if file.sample_rate_hz < SAMPLE_RATE_MIN_HZ {
-        "sample faster"
+        "check that the times are in seconds, or sample faster"
     } else {
         "filter it and keep every nth sample"
     };

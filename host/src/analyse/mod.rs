@@ -3,6 +3,7 @@
 
 pub mod bill;
 pub mod calibrate;
+mod course;
 pub mod culprit;
 pub mod harmonics;
 pub mod hookup;

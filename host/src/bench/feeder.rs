@@ -9,8 +9,11 @@ use super::scenario::{Capacitor, Duty, Scenario};
 use super::supply::{KNOT_S, SupplyModel};
 use super::timeline::{Activity, SpanClock, Timeline};
 use wattless_core::complex::Complex;
-use wattless_core::frame::ACTIVE;
+use wattless_core::frame::{ACTIVE, NEUTRAL};
 use wattless_core::wiring::{Weights, Wiring};
+
+/// Inputs of the node: V1 to I3, and the neutral's current.
+pub const INPUTS: usize = NEUTRAL + 1;
 
 /// Rounds in which voltages and the currents that depend on them settle.
 const ROUNDS: usize = 5;
@@ -272,14 +275,15 @@ impl Feeder {
 }
 
 impl State {
-    /// RMS phasors of the channels V1 to I3 at each order, as the wiring connects them.
+    /// RMS phasors of the inputs V1 to I3 and the neutral at each order, as the wiring connects them.
     ///
-    /// `leads` gives line and sign of each channel's lead.
+    /// `leads` gives line and sign of each channel's lead. The neutral carries back what the
+    /// lines leave, towards the supply; where the wiring has none, it carries nothing.
     pub fn channels(
         &self,
         wiring: Wiring,
         leads: &[(usize, f64); ACTIVE],
-    ) -> Vec<[Complex; ACTIVE]> {
+    ) -> Vec<[Complex; INPUTS]> {
         let uses = wiring.uses();
         let ends = self.v_v.iter().zip(&self.i_a);
         ends.map(|(v, i)| {
@@ -287,7 +291,11 @@ impl State {
                 let (line, sign) = leads[slot];
                 if slot < 3 { v[line].scale(sign) } else { i[line].scale(sign) }
             };
-            let mut x: [Complex; ACTIVE] = core::array::from_fn(at);
+            let mut x = [Complex::ZERO; INPUTS];
+            x.iter_mut().take(ACTIVE).enumerate().for_each(|(slot, x)| *x = at(slot));
+            if wiring.neutral_current().is_some() {
+                x[NEUTRAL] = i.iter().take(wiring.phases()).fold(Complex::ZERO, |n, i| n - *i);
+            }
             let (a, b, c) = (x[0], x[1], x[2]);
             match wiring {
                 Wiring::ThreeWireLine => [x[0], x[1], x[2]] = [a - b, b - c, c - a],
@@ -310,6 +318,6 @@ pub const RIGHT_LEADS: [(usize, f64); ACTIVE] =
     [(0, 1.0), (1, 1.0), (2, 1.0), (0, 1.0), (1, 1.0), (2, 1.0)];
 
 /// Weighted sum of channel phasors.
-pub(super) fn weighted(w: &Weights, x: &[Complex; ACTIVE]) -> Complex {
+pub(super) fn weighted(w: &Weights, x: &[Complex]) -> Complex {
     w.iter().zip(x).fold(Complex::ZERO, |sum, (w, x)| sum + x.scale(*w))
 }

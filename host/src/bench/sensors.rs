@@ -4,12 +4,12 @@
 //! program does about it is written elsewhere and by other formulas.
 
 use super::chance::Chance;
-use super::feeder::{RIGHT_LEADS, State};
+use super::feeder::{INPUTS, RIGHT_LEADS, State};
 use super::scenario::{CoilOrTransformer, FrontEnd, Scenario, SensorRow};
 use core::f64::consts::{PI, TAU};
 use wattless_core::calibration::{Calibration, ChannelCalibration, SensorKind, SensorPoint};
 use wattless_core::complex::Complex;
-use wattless_core::frame::{ACTIVE, COUNT_MAX};
+use wattless_core::frame::{ACTIVE, COUNT_MAX, NEUTRAL};
 use wattless_core::power::{Dc, PowerConfig};
 use wattless_core::settings::Settings;
 use wattless_core::wiring::Wiring;
@@ -23,17 +23,19 @@ pub const STEP_FRAMES: usize = 48;
 /// Frames of noise that are drawn; stretches of it are used from random starts.
 const NOISE_LEN: usize = 1 << 16;
 
-/// The six channels between the feeder and the frames.
+/// The channels between the feeder and the frames.
 #[derive(Clone, Debug)]
 pub struct Sensors {
     wiring: Wiring,
     leads: [(usize, f64); ACTIVE],
+    /// What the neutral's sensor sits on; `None` where there is no such sensor.
+    neutral: Option<NeutralOn>,
     /// Peak counts per RMS volt or ampere, gain error included.
-    counts_per_rms: [f64; ACTIVE],
+    counts_per_rms: [f64; INPUTS],
     /// How far the output is ahead, in radians of the fundamental.
-    ahead_rad: [f64; ACTIVE],
+    ahead_rad: [f64; INPUTS],
     /// Counts at zero input.
-    pub offsets: [f64; ACTIVE],
+    pub offsets: [f64; INPUTS],
     front_end: FrontEnd,
     /// Rows of the current sensors' table, and the rated current that their loads refer to.
     table: Vec<SensorRow>,
@@ -45,6 +47,14 @@ pub struct Sensors {
     noise: Vec<i32>,
 }
 
+/// Where the sensor on the neutral sits.
+#[derive(Clone, Copy, Debug)]
+enum NeutralOn {
+    Neutral,
+    /// On a line by mistake, with the way it faces.
+    Line((usize, f64)),
+}
+
 impl Sensors {
     /// The sensors of a scenario.
     pub fn new(s: &Scenario) -> Sensors {
@@ -54,20 +64,21 @@ impl Sensors {
         let nominal_v = s.nominal_phase_v() * if line_inputs { libm::sqrt(3.0) } else { 1.0 };
         let v_range =
             n.v_range_peak_v.unwrap_or(V_HEADROOM * core::f64::consts::SQRT_2 * nominal_v);
+        let inputs = if n.neutral_sensor { INPUTS } else { ACTIVE };
         let mut calibration = Calibration::default();
-        for (slot, c) in calibration.channels.iter_mut().enumerate().take(ACTIVE) {
+        for (slot, c) in calibration.channels.iter_mut().enumerate().take(inputs) {
             let range = if slot < 3 { v_range } else { n.i_range_peak_a };
             *c = ChannelCalibration::with_gain(range / f64::from(COUNT_MAX));
         }
         let coils = n.sensors.kind == CoilOrTransformer::Rogowski;
         if coils {
             let kind = SensorKind::Rogowski(s.nominal());
-            calibration.sensors.iter_mut().take(3).for_each(|s| s.kind = kind);
+            calibration.sensors.iter_mut().take(inputs - 3).for_each(|s| s.kind = kind);
         }
         if n.front_end.corrected {
             calibration.sinc3_osr = n.front_end.sinc3_osr;
-            calibration.rc_ns[..ACTIVE].fill(n.front_end.rc_ns);
-            for sensor in calibration.sensors.iter_mut().take(3) {
+            calibration.rc_ns[..inputs].fill(n.front_end.rc_ns);
+            for sensor in calibration.sensors.iter_mut().take(inputs - 3) {
                 sensor.rated_a = n.sensors.rated_a.unwrap_or_default() as f32;
                 for (place, row) in sensor.table.iter_mut().zip(&n.sensors.table) {
                     *place = SensorPoint {
@@ -88,7 +99,7 @@ impl Sensors {
                 calibration,
                 v_dc: Dc::Keep,
                 i_dc: Dc::Keep,
-                neutral_sensor: false,
+                neutral_sensor: n.neutral_sensor,
             },
             ..Settings::default()
         };
@@ -104,6 +115,10 @@ impl Sensors {
         Sensors {
             wiring,
             leads: core::array::from_fn(|k| leads[k].map_or(RIGHT_LEADS[k], |l| l.place())),
+            neutral: n.neutral_sensor.then(|| match n.leads.neutral {
+                Some(lead) => NeutralOn::Line(lead.place()),
+                None => NeutralOn::Neutral,
+            }),
             counts_per_rms: core::array::from_fn(|k| {
                 core::f64::consts::SQRT_2 * (1.0 + errors[k].gain_pct / 100.0)
                     / calibration.channels[k].gain
@@ -134,9 +149,16 @@ impl Sensors {
     ///
     /// A sensor error is ahead by the same time at every order; the lead of a table falls with
     /// the order, as a transformer's does.
-    pub fn counts(&self, state: &State, orders: &[u8]) -> Vec<[Complex; ACTIVE]> {
+    pub fn counts(&self, state: &State, orders: &[u8]) -> Vec<[Complex; INPUTS]> {
         let mut rows = state.channels(self.wiring, &self.leads);
-        let table: [Option<(f64, f64)>; ACTIVE] = core::array::from_fn(|k| {
+        for (row, i) in rows.iter_mut().zip(&state.i_a) {
+            match self.neutral {
+                Some(NeutralOn::Neutral) => {}
+                Some(NeutralOn::Line((line, sign))) => row[NEUTRAL] = i[line].scale(sign),
+                None => row[NEUTRAL] = Complex::ZERO,
+            }
+        }
+        let table: [Option<(f64, f64)>; INPUTS] = core::array::from_fn(|k| {
             let rms = || libm::sqrt(rows.iter().map(|row| row[k].norm_sq()).sum());
             (k >= 3 && !self.table.is_empty()).then(|| self.table_at(rms()))
         });
@@ -197,7 +219,7 @@ impl Sensors {
     }
 
     /// Which channels are coils, whose counts follow the rate of change.
-    pub fn coils(&self) -> [bool; ACTIVE] {
+    pub fn coils(&self) -> [bool; INPUTS] {
         core::array::from_fn(|k| k >= 3 && self.coil_hz.is_some())
     }
 
@@ -206,12 +228,12 @@ impl Sensors {
     /// `turns` is the fundamental's place; zeros where there is no coil.
     pub fn behind_coils(
         &self,
-        phasors: &[[Complex; ACTIVE]],
+        phasors: &[[Complex; INPUTS]],
         orders: &[u8],
         frequency_hz: f64,
         turns: f64,
-    ) -> [f64; ACTIVE] {
-        let mut out = [0.0; ACTIVE];
+    ) -> [f64; INPUTS] {
+        let mut out = [0.0; INPUTS];
         let Some(reference) = self.coil_hz else { return out };
         for (row, order) in phasors.iter().zip(orders) {
             let h = f64::from(*order);
@@ -235,10 +257,10 @@ impl Sensors {
     }
 
     /// Noise for so many frames of each channel, from random places of what was drawn.
-    pub fn noise<'a>(&'a self, len: usize, chance: &mut Chance) -> [&'a [i32]; ACTIVE] {
-        core::array::from_fn(|_| {
+    pub fn noise<'a>(&'a self, len: usize, chance: &mut Chance) -> [&'a [i32]; INPUTS] {
+        core::array::from_fn(|slot| {
             let room = self.noise.len().saturating_sub(len);
-            if room == 0 {
+            if room == 0 || (slot == NEUTRAL && self.neutral.is_none()) {
                 return &[][..];
             }
             let from = chance.below(room);

@@ -2,6 +2,7 @@
 //! Definitions are the core's; the numbers come from the feeder's phasors, not from samples.
 
 use super::feeder::{Feeder, RIGHT_LEADS, State, weighted};
+use wattless_core::frame::NEUTRAL;
 use wattless_core::wiring::Wiring;
 
 /// True mean values of a stretch of time.
@@ -15,6 +16,8 @@ pub struct Truth {
     pub v_rms_v: [f64; 3],
     /// RMS current of each phase, in A.
     pub i_rms_a: [f64; 3],
+    /// RMS current of the neutral, in A.
+    pub i_neutral_a: f64,
     /// Mean active power of each phase, in W.
     pub p_w: [f64; 3],
     /// Mean reactive power of the fundamental of each phase, in var.
@@ -71,6 +74,7 @@ impl Truth {
             (t.v_rms_v[k], t.i_rms_a[k]) = (libm::sqrt(v2), libm::sqrt(i2));
             t.s_va[k] = t.v_rms_v[k] * t.i_rms_a[k];
         }
+        t.i_neutral_a = libm::sqrt(channels.iter().map(|x| x[NEUTRAL].norm_sq()).sum());
         let (p, q, hours) = (t.total_p_w(), t.total_q1_var(), duration_s / 3600.0);
         t.wh[usize::from(p < 0.0)] = p.abs() * hours;
         let quadrant = match (p >= 0.0, q >= 0.0) {
@@ -95,6 +99,7 @@ impl Joined {
         let (s, d) = (&mut self.sum, x.duration_s);
         s.duration_s += d;
         s.frequency_hz += x.frequency_hz * d;
+        s.i_neutral_a += x.i_neutral_a * x.i_neutral_a * d;
         for k in 0..3 {
             s.v_rms_v[k] += x.v_rms_v[k] * x.v_rms_v[k] * d;
             s.i_rms_a[k] += x.i_rms_a[k] * x.i_rms_a[k] * d;
@@ -113,6 +118,7 @@ impl Joined {
             t.frequency_hz /= d;
             let rms = |x: f64| libm::sqrt(x / d);
             (t.v_rms_v, t.i_rms_a) = (t.v_rms_v.map(rms), t.i_rms_a.map(rms));
+            t.i_neutral_a = rms(t.i_neutral_a);
             t.p_w = t.p_w.map(|x| x / d);
             t.q1_var = t.q1_var.map(|x| x / d);
             t.s_va = t.s_va.map(|x| x / d);

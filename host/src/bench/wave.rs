@@ -6,10 +6,10 @@
 //! phase, at the frame of the switching.
 
 use super::chance::Chance;
-use super::feeder::Feeder;
+use super::feeder::{Feeder, INPUTS};
 use super::sensors::{STEP_FRAMES, Sensors};
 use wattless_core::complex::Complex;
-use wattless_core::frame::{ACTIVE, CHANNELS, Frame};
+use wattless_core::frame::{CHANNELS, Frame};
 
 /// Where frames come from.
 pub trait SampleSource {
@@ -69,7 +69,7 @@ pub struct HeldWaves<'a> {
     /// Frames of the opening given.
     opened: usize,
     /// Currents behind the coils at the end of the last stretch.
-    left_at: Option<[f64; ACTIVE]>,
+    left_at: Option<[f64; INPUTS]>,
     /// Frames of the buffer given since the last time it began.
     used: usize,
     /// Frames left of the stretch.
@@ -156,13 +156,13 @@ impl<'a> HeldWaves<'a> {
             let ends = (frames % len as u64) as f64 * per_frame;
             let ended = b.sensors.behind_coils(&phasors, orders, hz, ends);
             let falls =
-                self.left_at.map_or([0.0; ACTIVE], |l| core::array::from_fn(|k| l[k] - began[k]));
+                self.left_at.map_or([0.0; INPUTS], |l| core::array::from_fn(|k| l[k] - began[k]));
             self.left_at = Some(ended);
             let n = needed.min(STEP_FRAMES);
             self.opening.clear();
             self.opening.extend(self.buffer[..n].iter().enumerate().map(|(n, frame)| {
                 let mut counts = *frame.counts();
-                for (k, c) in counts.iter_mut().enumerate().take(ACTIVE) {
+                for (k, c) in counts.iter_mut().enumerate().take(INPUTS) {
                     let more = b.sensors.step_counts(falls[k], n).clamp(-LIMIT, LIMIT);
                     *c += libm::rint(more) as i32;
                 }
@@ -246,15 +246,15 @@ impl Table {
     /// Fills frames from the buffer's beginning.
     fn synthesise(
         &self,
-        phasors: &[[Complex; ACTIVE]],
-        offsets: &[f64; ACTIVE],
-        noise: &[&[i32]; ACTIVE],
+        phasors: &[[Complex; INPUTS]],
+        offsets: &[f64; INPUTS],
+        noise: &[&[i32]; INPUTS],
         out: &mut [Frame],
     ) {
         for (run, frames) in out.chunks_mut(RUN).enumerate() {
             let from = run * RUN;
             let n = frames.len();
-            let mut counts = [[0i32; RUN]; ACTIVE];
+            let mut counts = [[0i32; RUN]; INPUTS];
             for (slot, column) in counts.iter_mut().enumerate() {
                 let mut sum = [offsets[slot]; RUN];
                 for (row, (cos, sin)) in phasors.iter().zip(&self.rows) {
@@ -275,8 +275,8 @@ impl Table {
                 }
             }
             for (k, frame) in frames.iter_mut().enumerate() {
-                let [a, b, c, d, e, f] = &counts;
-                *frame = Frame::new([a[k], b[k], c[k], d[k], e[k], f[k], 0, 0]);
+                let [a, b, c, d, e, f, g] = &counts;
+                *frame = Frame::new([a[k], b[k], c[k], d[k], e[k], f[k], g[k], 0]);
             }
         }
     }
@@ -293,17 +293,17 @@ pub struct LiveWaves<'a> {
     step: Step,
     block: Vec<Frame>,
     /// Currents behind the coils at the end of the last step.
-    left_at: Option<[f64; ACTIVE]>,
+    left_at: Option<[f64; INPUTS]>,
     /// By how much they fall where this step begins, and frames since then.
-    falls: [f64; ACTIVE],
+    falls: [f64; INPUTS],
     since: usize,
 }
 
 /// A short time over which phasors and frequency go along straight lines.
 #[derive(Clone, Debug, Default)]
 struct Step {
-    phasors: Vec<[Complex; ACTIVE]>,
-    slopes: Vec<[Complex; ACTIVE]>,
+    phasors: Vec<[Complex; INPUTS]>,
+    slopes: Vec<[Complex; INPUTS]>,
     /// Turns per frame at its start, and what is added to them with each frame.
     turns: f64,
     turns_slope: f64,
@@ -329,19 +329,19 @@ impl<'a> LiveWaves<'a> {
             step: Step::default(),
             block: Vec::new(),
             left_at: None,
-            falls: [0.0; ACTIVE],
+            falls: [0.0; INPUTS],
             since: STEP_FRAMES,
         }
     }
 
     /// Looks whether the currents behind coils go over where a step begins; `from` are its
     /// phasors there.
-    fn begin_step(&mut self, from: &[[Complex; ACTIVE]], frequency_hz: f64) {
+    fn begin_step(&mut self, from: &[[Complex; INPUTS]], frequency_hz: f64) {
         let b = &self.bench;
         let orders = b.feeder.orders();
         let began = b.sensors.behind_coils(from, orders, frequency_hz, self.turns);
         let falls =
-            self.left_at.map_or([0.0; ACTIVE], |l| core::array::from_fn(|k| l[k] - began[k]));
+            self.left_at.map_or([0.0; INPUTS], |l| core::array::from_fn(|k| l[k] - began[k]));
         // Steps of the same stretch join without a jump, up to rounding.
         if falls.iter().any(|f| f.abs() > 1.0) {
             // What an earlier change had still to go comes on top.
@@ -398,7 +398,7 @@ impl<'a> LiveWaves<'a> {
         Some(())
     }
 
-    fn sample(&mut self) -> [f64; ACTIVE] {
+    fn sample(&mut self) -> [f64; INPUTS] {
         let orders = self.bench.feeder.orders();
         let s = &mut self.step;
         let done = s.done as f64;
@@ -438,7 +438,7 @@ impl SampleSource for LiveWaves<'_> {
         for k in 0..n {
             let x = self.sample();
             let mut counts = [0; CHANNELS];
-            for (slot, c) in counts.iter_mut().enumerate().take(ACTIVE) {
+            for (slot, c) in counts.iter_mut().enumerate().take(INPUTS) {
                 *c = (x[slot].clamp(-LIMIT, LIMIT) + ROUNDER).to_bits() as i32;
                 *c += noise[slot].get(k).copied().unwrap_or_default();
             }

@@ -232,7 +232,11 @@ fn dc_word(dc: Dc) -> &'static str {
 }
 
 fn to_json(file: &Waveform, m: &Measurement, demand_current_a: Option<f64>) -> Value {
-    let taken = |t: &Taken| json!({"lead": t.lead.name(), "name": t.name, "factor": t.factor});
+    let taken = |t: &Taken| {
+        let clipped_at = file.clipped_at[t.lead.slot()];
+        let key = if t.lead.is_voltage() { "clipped_at_v" } else { "clipped_at_a" };
+        json!({"lead": t.lead.name(), "name": t.name, "factor": t.factor, key: clipped_at})
+    };
     json!({
         "file": file.path.display().to_string(),
         "format": file.format.name(),
@@ -285,6 +289,7 @@ fn reading_json(wiring: Wiring, r: &MeasuredInterval, demand_current_a: Option<f
         "windows": s.windows,
         "frequency_hz": s.frequency_hz,
         "flags": s.flags.names().collect::<Vec<_>>(),
+        "thd_highest_order": s.distortion.map(|d| d.highest),
         "phases": (0..wiring.phases()).map(phase).collect::<Vec<_>>(),
         "total": {
             "p_w": s.total.p_w,
@@ -391,6 +396,16 @@ fn to_text(
             "no fundamental: the voltages alternate {hz:.1} times a second, and only supplies\n\
              of 40 to 72 Hz can be followed; RMS values and W are over windows of 200 ms"
         );
+    }
+    for lead in file.taken.iter().map(|t| t.lead) {
+        if let Some(level) = file.clipped_at[lead.slot()] {
+            let unit = if lead.is_voltage() { "V" } else { "A" };
+            let _ = writeln!(
+                t,
+                "{} is flat at {level:.2} {unit}, time and again: it was clipped before it came here",
+                lead.name()
+            );
+        }
     }
     for r in &m.intervals {
         reading_text(&mut t, m.wiring, r);

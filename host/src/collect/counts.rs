@@ -14,7 +14,7 @@
 //! | 24 + n | 3·c each | frames: counts in slot order, 24-bit two's complement |
 
 use super::waveform::{
-    self, Format, FrameStream, Lead, OpenOptions, Taken, Waveform, WaveformError,
+    self, Format, FrameStream, Lead, OpenOptions, SLOTS, Taken, Waveform, WaveformError,
 };
 use std::fs::File;
 use std::io::{BufReader, Read, Seek, SeekFrom, Write};
@@ -181,6 +181,7 @@ pub fn open(path: &Path, options: &OpenOptions) -> Result<Waveform, WaveformErro
         declared_nominal: Some(settings.nominal),
         power: settings.power,
         taken: taken.collect(),
+        clipped_at: [None; SLOTS],
         frames: Box::new(CountFrames {
             path: path.into(),
             reader,

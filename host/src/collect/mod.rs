@@ -7,6 +7,7 @@ pub mod counts;
 pub mod csv;
 pub mod drift;
 pub mod export;
+mod flat_tops;
 pub mod link;
 pub mod log;
 pub mod placement;

@@ -336,11 +336,22 @@ pub struct Waveform {
     pub settings: Option<Settings>,
     /// The leads in slot order.
     pub taken: Vec<Taken>,
+    /// Magnitude at which each slot's wave was clipped before it reached the file, in V or A.
+    pub clipped_at: [Option<f64>; SLOTS],
     /// The frames.
     pub frames: Box<dyn FrameStream>,
 }
 
 impl Waveform {
+    /// Largest count of each slot, neutral included, that is still within its range.
+    pub fn range_ends(&self) -> [i32; SLOTS] {
+        let gains = self.power.calibration.channels.map(|c| c.gain);
+        std::array::from_fn(|slot| match self.clipped_at[slot] {
+            Some(level) => count(level, gains[slot].abs()) - 1,
+            None => COUNT_MAX - CLIP_MARGIN,
+        })
+    }
+
     /// Takes over what a calibration says of delays, filters and sensors; gains stay the file's.
     ///
     /// The samples of a coil must be in A per its rate of change at the coil's frequency: one

@@ -9,6 +9,7 @@ use wattless_core::distortion::{Apparent, Squares};
 use wattless_core::flags::Flags;
 use wattless_core::interval::IntervalSummary;
 use wattless_core::sequence::{Components, deviation_from_mean};
+use wattless_core::spectrum::ORDERS;
 use wattless_core::wiring::Wiring;
 
 /// Orders are shown where any voltage or current reaches these shares of its fundamental.
@@ -265,7 +266,9 @@ fn harmonics_text(
     let share = |x: Option<f64>| x.map_or_else(|| "-".into(), |x| format!("{:.2}", 100.0 * x));
     let d = s.distortion.unwrap_or_default();
     row("% of 1st", &|k| format!("V L{}", k + 1), &|k| format!("A L{}", k + 1));
-    row("THD", &|k| share(d.v[k].thd()), &|k| share(d.i[k].thd()));
+    let all = d.highest >= ORDERS;
+    let thd = if all { "THD".to_owned() } else { format!("THD to {}", d.highest) };
+    row(&thd, &|k| share(d.v[k].thd()), &|k| share(d.i[k].thd()));
     if let Some(a) = demand_current_a {
         row("TDD", &|_| String::new(), &|k| share(d.i[k].tdd(a)));
     }
@@ -288,6 +291,10 @@ fn harmonics_text(
         } else {
             left_out += 1;
         }
+    }
+    if d.highest < ORDERS {
+        let _ =
+            writeln!(t, "  orders above {}: the sample rate is too low to tell them", d.highest);
     }
     if left_out > 0 {
         let _ = writeln!(

@@ -118,6 +118,9 @@ pub fn percent(share: f64) -> String {
     if p == 0.0 || p == 100.0 {
         return format!("{p:.0} %");
     }
+    if p < -0.05 {
+        return format!("-{}", percent(-share));
+    }
     if p < 0.05 {
         return "under 0.1 %".to_owned();
     }

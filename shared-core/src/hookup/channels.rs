@@ -9,8 +9,9 @@ use crate::frame::{ACTIVE, Channel};
 const JUDGE_SHARE: f64 = 0.01;
 /// Below this share of the largest current a clamp counts as carrying too little.
 const JUDGE_OF_LARGEST: f64 = 0.02;
-/// Below this share of the largest voltage, or of expectation, a voltage is missing.
-const DEAD_OF_LARGEST: f64 = 0.1;
+/// Below this share of the largest voltage, or of expectation, a voltage is missing. Another
+/// lead that reads ten times too much must not make the true ones look dead.
+const DEAD_OF_LARGEST: f64 = 0.08;
 /// Below this share of its range a voltage is missing.
 const DEAD_SHARE: f64 = 0.02;
 /// Below this share of true RMS a fundamental is noise.

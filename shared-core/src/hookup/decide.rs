@@ -3,7 +3,7 @@
 use super::channels::{Channels, clipped, with_dc};
 use super::connection::{Connection, I, IDENTITY, pick, used};
 use super::load::{LoadPicture, PhaseLoad, Zone, wrap};
-use super::pairing::{Bench, Candidate, cheapest, masked, phase_currents};
+use super::pairing::{Bench, Candidate, cheapest, masked, phase_currents, sum_share};
 use super::reasons::Reason;
 use super::voltages::{Trouble, judge, star, uneven};
 use super::{ALTERNATIVES, Explanation, HookupInput, HookupReport, LoadKind, Verdict};
@@ -281,7 +281,7 @@ impl Bench<'_> {
                     !c.same_pairing(best)
                         && !told.iter().any(|t| t.same_pairing(c))
                         && c.reads_apart(best)
-                        && (as_it_is || (c.acceptable(kind) && c.cost < best.cost + window))
+                        && (as_it_is || (c.conceivable(kind) && c.cost < best.cost + window))
                 })
             });
             let Some(next) = next else { break };
@@ -367,10 +367,14 @@ impl Bench<'_> {
         off
     }
 
-    /// Currents without neutral that do not add to zero even when mended.
+    /// Currents without neutral that do not add to zero even when mended; a motor has none.
     fn kirchhoff(&self, report: &mut HookupReport, best: &Candidate) -> bool {
-        let currents = phase_currents(self.input.wiring, &self.channels.i, &best.turned);
-        match self.sum_share(&currents).filter(|s| *s > SUM_LIMIT) {
+        let wiring = self.input.wiring;
+        let currents = phase_currents(wiring, &self.channels.i, &best.turned);
+        let no_neutral = wiring.is_three_wire()
+            || (wiring == Wiring::FourWire && self.input.load == LoadKind::Motor);
+        let all = self.channels.i_judged == [true; 3] && no_neutral;
+        match sum_share(&currents).filter(|s| all && *s > SUM_LIMIT) {
             Some(share) => {
                 report.tell(Reason::CurrentsDoNotAdd { share });
                 true

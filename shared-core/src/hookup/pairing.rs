@@ -58,6 +58,12 @@ impl Candidate {
             && (LEADS_UNTOLD_DEG..0.0).contains(&self.agreement.centre_deg)
     }
 
+    /// Whether it is worth naming: a load like this can be, or leads more than expected of it.
+    pub(super) fn conceivable(&self, kind: LoadKind) -> bool {
+        let leads = self.agreement.centre_deg < 0.0 && self.agreement.coherent();
+        self.acceptable(kind) || (self.zone == Zone::Odd && leads)
+    }
+
     pub(super) fn same_pairing(&self, other: &Candidate) -> bool {
         self.order == other.order && self.turned == other.turned
     }
@@ -74,6 +80,12 @@ impl Candidate {
 /// The current of each phase position from clamp phasors, some of them turned.
 pub(super) fn phase_currents(wiring: Wiring, i: &[Complex; 3], turned: &[bool; 3]) -> [Complex; 3] {
     weighted(&wiring.phase_currents(), 3, i, turned)
+}
+
+/// Sum over mean of three currents.
+pub(super) fn sum_share([a, b, c]: &[Complex; 3]) -> Option<f64> {
+    let mean = (a.abs() + b.abs() + c.abs()) / 3.0;
+    (mean > 0.0).then(|| (*a + *b + *c).abs() / mean)
 }
 
 /// Everything a candidate is tried on.
@@ -207,19 +219,9 @@ impl<'a> Bench<'a> {
                 0.8 * libm::log1p(d * d)
             })
             .sum();
-        let share = self.sum_share(currents).map_or(0.0, |s| s / 0.15);
+        let measured = used(wiring, false) == [true; 3];
+        let share = sum_share(currents).filter(|_| measured).map_or(0.0, |s| s / 0.15);
         uneven + 1.2 * libm::log1p(share * share)
-    }
-
-    /// Sum over mean of three measured currents without a neutral.
-    pub(super) fn sum_share(&self, currents: &[Complex; 3]) -> Option<f64> {
-        let wiring = self.input.wiring;
-        if !wiring.is_three_wire() || used(wiring, false) != [true; 3] {
-            return None;
-        }
-        let [a, b, c] = *currents;
-        let mean = (a.abs() + b.abs() + c.abs()) / 3.0;
-        (mean > 0.0).then(|| (a + b + c).abs() / mean)
     }
 
     /// Every connection behind a pairing; they all give the same readings.

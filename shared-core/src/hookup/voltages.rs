@@ -56,8 +56,18 @@ pub(super) fn turnings(used: [bool; 3]) -> impl Iterator<Item = [bool; 3]> {
 }
 
 /// How far phase voltages are from a balanced set of `n`: 0 balanced, 0.5 and more with a
-/// lead turned.
+/// lead turned. Directions alone may be the set: a wrong ratio turns nothing.
 fn distance(wiring: Wiring, v: &[Complex; 3], turned: &[bool; 3]) -> f64 {
+    let as_read = distance_as_read(wiring, v, turned);
+    if wiring == Wiring::FourWire {
+        let directions = v.map(|x| x.scale(1.0 / x.abs()));
+        as_read.min(distance_as_read(wiring, &directions, turned))
+    } else {
+        as_read
+    }
+}
+
+fn distance_as_read(wiring: Wiring, v: &[Complex; 3], turned: &[bool; 3]) -> f64 {
     let w = star(wiring, v, turned);
     let [a, b, c] = w;
     match wiring.phases() {

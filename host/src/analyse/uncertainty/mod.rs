@@ -427,8 +427,11 @@ impl Budget {
             let phi: Vec<Sensitivity> =
                 (0..phases).map(|k| point.phi(k, noise_v, noise_a).with_limits(&limits)).collect();
             for (k, a) in phi.iter().enumerate() {
-                let q = (point.phase[k].0 * point.phase[k].1.conj()).im;
-                variance += (q / s) * (q / s) * a.noise;
+                // Noise moves P/S by what of the current is not in step with the voltage:
+                // harmonics as well as reactive current.
+                let apparent = point.v_v[k] * point.i_a[k];
+                let n2 = apparent * apparent - point.p_w[k] * point.p_w[k];
+                variance += n2.max(0.0) / (s * s) * a.noise;
                 let squares = self.noise_squares(point, k, duration_s);
                 let share = pf * point.v_v[k] * point.i_a[k] / s;
                 variance += share * share * (squares.0 + squares.1);

@@ -156,7 +156,7 @@ fn check_node(n: &NodeSetup, wiring: Wiring, lines: &Lines<'_>) -> Outcome {
     t.within("full_scale_mv", n.full_scale_mv, 1.0..=10_000.0, "mV")?;
     let t = Table { name: "node.errors", ..t };
     let names = wattless_core::frame::Channel::ALL.map(|c| c.name());
-    for (name, e) in names.iter().zip(n.errors.by_slot()) {
+    for (name, e) in names.iter().chain(&["in"]).zip(n.errors.by_slot()) {
         t.within(name, e.gain_pct, -50.0..=50.0, "% gain")?;
         t.within(name, e.phase_min, -600.0..=600.0, "minutes")?;
         t.within(name, f64::from(e.offset_counts), -1e6..=1e6, "counts")?;
@@ -174,6 +174,13 @@ fn check_node(n: &NodeSetup, wiring: Wiring, lines: &Lines<'_>) -> Outcome {
                            be moved";
             return Err(t.refuse(name, message.into()));
         }
+    }
+    if n.leads.neutral.is_some_and(|lead| lead.place().0 >= wiring.phases()) {
+        return Err(t.refuse("in", "the wiring has no such line".into()));
+    }
+    if n.neutral_sensor && wiring.neutral_current().is_none() {
+        let t = Table { name: "node", ..t };
+        return Err(t.refuse("neutral_sensor", "the wiring has no neutral".into()));
     }
     Ok(())
 }

@@ -198,6 +198,8 @@ pub struct NodeSetup {
     pub wall_clock: WallClock,
     /// What the sensors do wrong, by channel (`v1` … `i3`); the node does not know of it.
     pub errors: ChannelErrors,
+    /// Whether there is a current sensor on the neutral.
+    pub neutral_sensor: bool,
     /// Filters and clock between sensors and counts; nothing when not given.
     pub front_end: FrontEnd,
     /// The current sensors; without errors of their own when not given.
@@ -218,6 +220,7 @@ impl Default for NodeSetup {
             full_scale_mv: 1200.0,
             wall_clock: WallClock::Host,
             errors: ChannelErrors::default(),
+            neutral_sensor: false,
             front_end: FrontEnd::default(),
             sensors: CurrentSensors::default(),
             leads: Leads::default(),
@@ -253,12 +256,15 @@ pub struct ChannelErrors {
     pub i2: ChannelError,
     /// Third current.
     pub i3: ChannelError,
+    /// The neutral's current.
+    #[serde(rename = "in")]
+    pub neutral: ChannelError,
 }
 
 impl ChannelErrors {
     /// The entries in slot order.
-    pub fn by_slot(&self) -> [ChannelError; 6] {
-        [self.v1, self.v2, self.v3, self.i1, self.i2, self.i3]
+    pub fn by_slot(&self) -> [ChannelError; 7] {
+        [self.v1, self.v2, self.v3, self.i1, self.i2, self.i3, self.neutral]
     }
 }
 
@@ -290,10 +296,13 @@ pub struct Leads {
     pub i2: Option<Lead>,
     /// Third current.
     pub i3: Option<Lead>,
+    /// The neutral's sensor, on a line by mistake.
+    #[serde(rename = "in")]
+    pub neutral: Option<Lead>,
 }
 
 impl Leads {
-    /// The entries in slot order.
+    /// The entries in slot order, the neutral's left out.
     pub fn by_slot(&self) -> [Option<Lead>; 6] {
         [self.v1, self.v2, self.v3, self.i1, self.i2, self.i3]
     }

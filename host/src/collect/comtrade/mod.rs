@@ -7,6 +7,7 @@ pub mod config;
 pub mod data;
 
 use super::csv::number::whole_rate;
+use super::flat_tops::FlatChannels;
 use super::waveform::{
     self, Format, FrameStream, Lead, OpenOptions, SAMPLE_MAX, SLOTS, Taken, Waveform, WaveformError,
 };
@@ -243,6 +244,7 @@ pub fn open(path: &Path, options: &OpenOptions) -> Result<Waveform, WaveformErro
         power: PowerConfig { wiring, calibration, v_dc: dc, i_dc: dc, neutral_sensor },
         settings: None,
         taken,
+        clipped_at: frames.clipped_at,
         frames: Box::new(frames),
     })
 }
@@ -472,6 +474,7 @@ struct ComtradeFrames {
     picks: Vec<usize>,
     values: Vec<Option<f64>>,
     span: Span,
+    clipped_at: [Option<f64>; SLOTS],
 }
 
 impl ComtradeFrames {
@@ -486,6 +489,7 @@ impl ComtradeFrames {
             channels,
             picks,
             span,
+            clipped_at: [None; SLOTS],
         }
     }
 
@@ -496,6 +500,8 @@ impl ComtradeFrames {
     /// Reads everything once: missing values, gains from the largest samples, the rate.
     fn survey(&mut self, config: &Config, span: Span) -> Result<f64, WaveformError> {
         let mut peaks = vec![0.0f64; self.channels.len()];
+        let mut flats = FlatChannels::default();
+        let mut samples = [0.0; SLOTS];
         let mut whole_numbers = true;
         let (mut first, mut last) = (None, 0.0);
         while self.reader.sample < self.span.to {
@@ -514,8 +520,11 @@ impl ComtradeFrames {
                     };
                     return Err(self.error(fault));
                 }
+                samples[c.slot] = quantity;
             }
+            flats.add(&samples);
         }
+        self.clipped_at = flats.levels();
         let steps = config.storage != Storage::Float32 && whole_numbers;
         let kind_peak = |is_voltage: bool| {
             let of_kind =

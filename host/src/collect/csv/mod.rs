@@ -6,6 +6,7 @@
 
 pub mod number;
 
+use super::flat_tops::FlatChannels;
 use super::waveform::{
     self, Format, FrameStream, Lead, OpenOptions, SAMPLE_MAX, SLOTS, Taken, Waveform, WaveformError,
 };
@@ -166,6 +167,7 @@ pub fn open(path: &Path, options: &OpenOptions) -> Result<Waveform, WaveformErro
         power: PowerConfig { wiring, calibration, v_dc: dc, i_dc: dc, neutral_sensor },
         settings: None,
         taken,
+        clipped_at: found.clipped_at,
         frames: Box::new(frames),
     })
 }
@@ -388,6 +390,7 @@ struct Survey {
     clock: Clock,
     v_peak: f64,
     i_peak: f64,
+    clipped_at: [Option<f64>; SLOTS],
 }
 
 /// A step of time and the line that it leads to.
@@ -405,15 +408,18 @@ fn survey(
     factors: &[f64; SLOTS],
 ) -> Result<Survey, WaveformError> {
     let mut peaks = [0.0f64; SLOTS];
+    let mut flats = FlatChannels::default();
     let (mut count, mut first, mut last) = (0u64, 0.0f64, 0.0f64);
     let (mut last_digit, mut digits) = (0i32, 0i32);
     let mut shortest = Step { seconds: f64::INFINITY, to: 0.0, line: 0 };
     let mut longest = Step { seconds: f64::NEG_INFINITY, to: 0.0, line: 0 };
     while let Some(row) = rows.next_row(layout)? {
         let t = row.time.value;
-        for ((peak, x), factor) in peaks.iter_mut().zip(row.samples).zip(factors) {
-            *peak = peak.max((x * factor).abs());
+        let samples = std::array::from_fn(|slot| row.samples[slot] * factors[slot]);
+        for (peak, x) in peaks.iter_mut().zip(samples) {
+            *peak = peak.max(x.abs());
         }
+        flats.add(&samples);
         last_digit = last_digit.min(row.time.last_digit);
         digits = digits.max(row.time.digits);
         if count == 0 {
@@ -459,6 +465,7 @@ fn survey(
         clock: Clock { first_s: first, step_s: mean_s, rate_hz, digit_s },
         v_peak: peaks[..3].iter().fold(0.0, |a, &b| a.max(b)),
         i_peak: peaks[3..].iter().fold(0.0, |a, &b| a.max(b)),
+        clipped_at: flats.levels(),
     })
 }
 
@@ -475,7 +482,10 @@ struct CsvFrames {
 
 impl CsvFrames {
     /// Compares a row's time with the expected one, which follows slowly.
+    ///
+    /// Both from the first row, since steps added to a large time would lose their digits.
     fn check_time(&mut self, t: f64) -> Result<(), WaveformError> {
+        let t = t - self.clock.first_s;
         let Some((last, expected_before)) = self.before else {
             self.before = Some((t, t));
             return Ok(());
