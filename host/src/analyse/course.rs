@@ -24,6 +24,11 @@ struct Run {
 }
 
 impl Run {
+    /// The first point behind a place.
+    fn behind(&self, frame: f64) -> usize {
+        self.points.partition_point(|p| p.0 <= frame)
+    }
+
     /// Change of slope at a point, in Hz from window to window; that of its neighbour at the ends.
     fn second(&self, k: usize) -> f64 {
         let k = k.clamp(1, self.points.len().saturating_sub(2).max(1));
@@ -48,7 +53,7 @@ impl Run {
         if p.len() < 2 {
             return p.first().map(|p| p.1);
         }
-        let next = p.iter().position(|p| p.0 > frame).unwrap_or(p.len()).clamp(1, p.len() - 1);
+        let next = self.behind(frame).clamp(1, p.len() - 1);
         let (a, b) = (p[next - 1], p[next]);
         let u = (frame - a.0) / (b.0 - a.0);
         let bend = self.curve(next - 1) * (1.0 - u) + self.curve(next) * u;
@@ -58,7 +63,7 @@ impl Run {
 
     /// Largest change of slope at the points about a place, in Hz from window to window.
     fn bend(&self, frame: f64) -> f64 {
-        let next = self.points.iter().position(|p| p.0 > frame).unwrap_or(self.points.len());
+        let next = self.behind(frame);
         self.second(next).abs().max(self.second(next.saturating_sub(1)).abs())
     }
 }
@@ -103,7 +108,8 @@ impl Course {
     fn run_at(&self, frame: f64) -> Option<&Run> {
         let window = self.config.nominal.cycles() / self.config.nominal.hz();
         let near = 0.6 * window * self.config.sample_rate_hz;
-        self.runs.iter().find(|r| r.from - near <= frame && frame <= r.to + near)
+        let next = self.runs.partition_point(|r| r.to + near < frame);
+        self.runs.get(next).filter(|r| r.from - near <= frame)
     }
 
     /// What to cut the window for that starts at a place, in frames.

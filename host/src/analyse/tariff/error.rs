@@ -6,7 +6,7 @@ use std::path::PathBuf;
 #[derive(Debug, thiserror::Error)]
 pub enum TariffError {
     /// The file cannot be read.
-    #[error("cannot read the tariff file {}: {source}; check its path", file.display())]
+    #[error("cannot read the tariff file {}: {source}; check its path (--tariff, or tariff under [watch] in the site file)", file.display())]
     Read {
         /// The file.
         file: PathBuf,
