@@ -267,8 +267,8 @@ fn the_json_object_has_all_its_keys() {
     let r = &json["readings"][0];
     assert_eq!(
         keys(r),
-        "duration_s flags frequency_hz i_neutral_a neutral phases sequence start_s total v_line_v \
-         windows"
+        "duration_s flags frequency_hz i_neutral_a neutral phases sequence start_s \
+         thd_highest_order total v_line_v windows"
     );
     assert_eq!((&r["windows"], &r["flags"]), (&2.into(), &Value::Array(vec![])));
     near(&r["frequency_hz"], 50.0, 0.001);

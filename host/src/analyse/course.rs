@@ -7,11 +7,16 @@
 use wattless_core::window::{Expected, MeterConfig, Window};
 
 /// A window cut for a frequency that was off by more, in Hz, is worth a second reading: order
-/// 50 then reads low by 0.4 % (sinc of half a cycle in twenty).
-const OFF_HZ: f64 = 0.005;
+/// 50 then reads low by 6 % (sinc of a fifth of a cycle). Below, a supply only wanders.
+const OFF_HZ: f64 = 0.02;
 
 /// Change of slope from one window to the next beyond which a window is marked, in Hz.
 const BEND_HZ: f64 = 0.08;
+
+/// Beyond the outermost points a course goes on as it came where its slope changes there by no
+/// more than this share of it, or by no more than this, in Hz from window to window.
+const STEADY_SHARE: f64 = 0.25;
+const STEADY_HZ: f64 = 1e-3;
 
 /// Frequencies at the ends of windows that follow one another.
 #[derive(Clone, Debug, Default)]
@@ -44,7 +49,19 @@ impl Run {
         if second.abs() > BEND_HZ { 0.0 } else { second }
     }
 
-    /// Frequency at a place, by a parabola through points nearby; beyond the points it goes on so.
+    /// Whether a course goes on beyond a place behind which (or before which) no point lies.
+    fn goes_on(&self, next: usize) -> bool {
+        let p = &self.points;
+        if (1..p.len()).contains(&next) {
+            return true;
+        }
+        let k = next.clamp(1, p.len() - 1);
+        let slope = p[k].1 - p[k - 1].1;
+        self.second(k).abs() <= STEADY_HZ.max(STEADY_SHARE * slope.abs())
+    }
+
+    /// Frequency at a place, by a parabola through points nearby; beyond the points it goes on so,
+    /// and is not known where it wanders there.
     ///
     /// A point is the mean over the window about it, which exceeds the value in its middle by
     /// a 24th of the second difference.
@@ -52,6 +69,9 @@ impl Run {
         let p = &self.points;
         if p.len() < 2 {
             return p.first().map(|p| p.1);
+        }
+        if !self.goes_on(self.behind(frame)) {
+            return None;
         }
         let next = self.behind(frame).clamp(1, p.len() - 1);
         let (a, b) = (p[next - 1], p[next]);
@@ -148,6 +168,14 @@ mod tests {
         }
         assert_eq!(run(&[(10.0, 50.0)]).at(99.0), Some(50.0));
         assert_eq!(run(&[]).at(1.0), None);
+    }
+
+    /// What wanders is not drawn out beyond its ends.
+    #[test]
+    fn a_wandering_course_ends_with_its_points() {
+        let r = run(&[(10.0, 50.015), (20.0, 50.02), (30.0, 50.003), (40.0, 50.016)]);
+        assert_eq!((r.at(5.0), r.at(45.0)), (None, None));
+        assert!(r.at(10.0).is_some() && r.at(39.0).is_some());
     }
 
     /// Means over windows of a parabola give the parabola back.
