@@ -107,10 +107,16 @@ fn run(s: &Setup, minutes: i64) -> Worst {
     worst
 }
 
+/// What single minutes may be off by, in ‰. A week has minutes in which nearly all load goes or
+/// comes: what is left of a large current's error is then held against a small reading.
+fn minute_limit() -> f64 {
+    if asked_minutes().is_some() { 1.0 } else { 0.1 }
+}
+
 #[test]
 fn filters_are_taken_back() {
-    let w = run(&sawmill(FILTERS, "", 0.0), 12);
-    assert!(w.v < 0.05 && w.i < 0.1 && w.p < 0.1 && w.q1 < 0.1, "{w:?}");
+    let (w, limit) = (run(&sawmill(FILTERS, "", 0.0), 12), minute_limit());
+    assert!(w.v < 0.05 && w.i < limit && w.p < limit && w.q1 < limit, "{w:?}");
     assert!(w.wh < 0.1 && w.varh < 0.1, "{w:?}");
     // Without correction the droop shows: the simulation does something.
     let w = run(&sawmill(&format!("{FILTERS}corrected = false\n"), "", 0.0), 4);
@@ -119,8 +125,9 @@ fn filters_are_taken_back() {
 
 #[test]
 fn a_transformers_table_is_taken_back() {
-    let w = run(&sawmill(FILTERS, TRANSFORMER, 0.0), 12);
-    assert!(w.v < 0.05 && w.i < 0.1 && w.p < 0.1 && w.q1 < 0.1, "{w:?}");
+    let (w, limit) = (run(&sawmill(FILTERS, TRANSFORMER, 0.0), 12), minute_limit());
+    assert!(w.v < 0.05 && w.i < limit && w.p < limit && w.q1 < limit, "{w:?}");
+    assert!(w.wh < 0.1 && w.varh < 0.1, "{w:?}");
     let w = run(&sawmill(&format!("{FILTERS}corrected = false\n"), TRANSFORMER, 0.0), 4);
     assert!(w.i > 3.0 && w.p > 3.0, "{w:?}");
 }
