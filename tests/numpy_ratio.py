@@ -51,6 +51,18 @@ RATE = 8000.0
 NOMINAL = 50.0
 
 
+def figures(np, x, spectrum, length):
+    """What the program reads of windows, channels before frames; `spectrum` at the harmonics."""
+    rms = np.sqrt((x**2).mean(axis=-1))
+    p = (x[..., :3, :] * x[..., 3:, :]).mean(axis=-1)
+    lines = np.sqrt(((x[..., :3, :] - x[..., [1, 2, 0], :]) ** 2).mean(axis=-1))
+    neutral = np.sqrt((x[..., 3:, :].sum(axis=-2) ** 2).mean(axis=-1))
+    phasors = spectrum * (math.sqrt(2) / length)
+    squares = phasors.real**2 + phasors.imag**2
+    thd = np.sqrt(squares[..., 1:].sum(axis=-1) / squares[..., 0])
+    return rms, p, phasors, thd, lines, neutral, x.mean(axis=-1), np.abs(x).max(axis=-1)
+
+
 def windows_found(path, hz):
     """Times numpy from frames whose frequency nobody tells to the figures of each window."""
     import numpy as np
@@ -78,16 +90,6 @@ def windows_found(path, hz):
                 found[k] = at[0] + (turn - turns[0]) / slope
         return found, slope
 
-    def figures(x, spectrum, length):
-        rms = np.sqrt((x**2).mean(axis=-1))
-        p = (x[..., :3, :] * x[..., 3:, :]).mean(axis=-1)
-        lines = np.sqrt(((x[..., :3, :] - x[..., [1, 2, 0], :]) ** 2).mean(axis=-1))
-        neutral = np.sqrt((x[..., 3:, :].sum(axis=-2) ** 2).mean(axis=-1))
-        phasors = spectrum * (math.sqrt(2) / length)
-        squares = phasors.real**2 + phasors.imag**2
-        thd = np.sqrt(squares[..., 1:].sum(axis=-1) / squares[..., 0])
-        return rms, p, phasors, thd, lines, neutral, x.mean(axis=-1), np.abs(x).max(axis=-1)
-
     bins = CYCLES * np.arange(1, ORDERS + 1)
 
     def cut():
@@ -104,7 +106,7 @@ def windows_found(path, hz):
             chosen = np.flatnonzero(lengths == length)
             windows = np.stack([x[:, a : a + length] for a in starts[chosen]])
             spectrum = np.fft.rfft(windows, axis=2)[:, :, bins]
-            got = figures(windows, spectrum, length)
+            got = figures(np, windows, spectrum, length)
             for k, w in enumerate(chosen):
                 parts[w] = [g[k] for g in got]
         return parts
@@ -114,7 +116,7 @@ def windows_found(path, hz):
         parts = []
         for a, b in zip(starts, starts[1:]):
             window = x[:, a:b]
-            parts.append(figures(window, np.fft.rfft(window, axis=1)[:, bins], b - a))
+            parts.append(figures(np, window, np.fft.rfft(window, axis=1)[:, bins], b - a))
         return parts
 
     def resampled():
@@ -133,7 +135,7 @@ def windows_found(path, hz):
         below = below[inner]
         windows = sum(w[inner] * x[:, below + k - 1] for k, w in enumerate(weights))
         windows = np.ascontiguousarray(windows.transpose(1, 0, 2))
-        return list(zip(*figures(windows, np.fft.rfft(windows, axis=2)[:, :, bins], WINDOW)))
+        return list(zip(*figures(np, windows, np.fft.rfft(windows, axis=2)[:, :, bins], WINDOW)))
 
     def by_table():
         """Nearest frames, what they have too much or too little put right at both ends."""
@@ -150,7 +152,7 @@ def windows_found(path, hz):
             ends = (a - found[k]) * (x[:, max(a - 1, 0)] + x[:, a]) / 2
             ends += (found[k + 1] - b) * (x[:, b - 1] + x[:, min(b, x.shape[1] - 1)]) / 2
             spectrum = both[:, :ORDERS] + 1j * both[:, ORDERS:] + np.outer(ends, half)
-            parts.append(figures(window, spectrum, found[k + 1] - found[k]))
+            parts.append(figures(np, window, spectrum, found[k + 1] - found[k]))
         return parts
 
     # What was made: harmonics as shares of the fundamental, see the benchmark's feeder.
@@ -280,13 +282,9 @@ def inside(path, off_path, hz):
 
     def plain_by_channel_with_fft():
         x = np.ascontiguousarray(raw.transpose(0, 2, 1)).astype(np.float64)
-        rms = np.sqrt((x**2).mean(axis=2))
-        p = (x[:, :3] * x[:, 3:]).mean(axis=2)
-        lines = np.sqrt(((x[:, :3] - x[:, [1, 2, 0]]) ** 2).mean(axis=2))
-        neutral = np.sqrt((x[:, 3:].sum(axis=1) ** 2).mean(axis=1))
-        rest = (lines, neutral, x.mean(axis=2), np.abs(x).max(axis=2))
-        spectrum = np.fft.rfft(x, axis=2)[:, :, bins].transpose(0, 2, 1)
-        return rms, p, harmonics_of(spectrum * scale), rest
+        spectrum = np.fft.rfft(x, axis=2)[:, :, bins]
+        rms, p, phasors, thd, *rest = figures(np, x, spectrum, WINDOW)
+        return rms, p, (phasors.transpose(0, 2, 1), thd), rest
 
     # Line voltages and the neutral's current as combinations of the products.
     pairs = np.array([[1, -1, 0, 0, 0, 0], [0, 1, -1, 0, 0, 0], [-1, 0, 1, 0, 0, 0], [0, 0, 0, 1, 1, 1.0]])

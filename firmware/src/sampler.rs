@@ -337,9 +337,7 @@ impl State {
         reading.flags.insert(core::mem::replace(&mut self.remarks, self.seen));
         self.energies.add(&reading);
         self.windows = self.windows.saturating_add(1);
-        let end_frames =
-            (window.first_frame as f64 + window.start.fraction()) + window.sums.length();
-        let uptime_ms = self.to_ms_f64(self.base_frames as f64 + end_frames);
+        let uptime_ms = self.to_ms_f64(self.base_frames as f64 + window.ends_at());
         self.snapshot = Some(Snapshot { reading, uptime_ms, energies: self.energies });
         if self.logger.push(&reading) && !self.waiting.is_full() {
             self.close();

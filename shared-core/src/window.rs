@@ -78,14 +78,22 @@ pub struct Window {
 }
 
 impl Window {
+    /// Where it begins, in frames from the start of the stream.
+    pub fn begins_at(&self) -> f64 {
+        self.first_frame as f64 + self.start.fraction()
+    }
+
+    /// Where it ends, which is where the next one begins.
+    pub fn ends_at(&self) -> f64 {
+        self.begins_at() + self.sums.length()
+    }
+
     /// Frequency from the middle of the window before to the middle of this one, in Hz.
     ///
     /// Nothing where either has no fundamental, or they are no neighbours in one stream.
     pub fn frequency_since(&self, before: &Window, config: MeterConfig) -> Option<f64> {
-        let end = before.first_frame as f64 + before.start.fraction() + before.sums.length();
-        let start = self.first_frame as f64 + self.start.fraction();
         let both = before.frequency_hz.is_some() && self.frequency_hz.is_some();
-        if both && libm::fabs(end - start) < 0.01 {
+        if both && libm::fabs(before.ends_at() - self.begins_at()) < 0.01 {
             between_hz(&before.sums, &self.sums, config)
         } else {
             None

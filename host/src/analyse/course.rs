@@ -70,10 +70,11 @@ impl Run {
         if p.len() < 2 {
             return p.first().map(|p| p.1);
         }
-        if !self.goes_on(self.behind(frame)) {
+        let next = self.behind(frame);
+        if !self.goes_on(next) {
             return None;
         }
-        let next = self.behind(frame).clamp(1, p.len() - 1);
+        let next = next.clamp(1, p.len() - 1);
         let (a, b) = (p[next - 1], p[next]);
         let u = (frame - a.0) / (b.0 - a.0);
         let bend = self.curve(next - 1) * (1.0 - u) + self.curve(next) * u;
@@ -105,7 +106,7 @@ impl Course {
 
     /// Learns from the next window.
     pub fn add(&mut self, window: &Window) {
-        let start = window.first_frame as f64 + window.start.fraction();
+        let start = window.begins_at();
         let middle = start + window.sums.length() / 2.0;
         let since = self.before.as_ref().and_then(|b| window.frequency_since(b, self.config));
         match (since, self.runs.last_mut()) {
@@ -137,17 +138,16 @@ impl Course {
         let rate_hz = self.config.sample_rate_hz;
         let length = |hz: f64| self.config.nominal.cycles() / hz * rate_hz;
         let run = self.run_at(start + 0.5 * length(self.config.nominal.hz()))?;
-        let half = 0.5 * length(run.at(start)?);
-        let (from, middle, to) =
-            (run.at(start)?, run.at(start + half)?, run.at(start + 2.0 * half)?);
+        let from = run.at(start)?;
+        let half = 0.5 * length(from);
+        let (middle, to) = (run.at(start + half)?, run.at(start + 2.0 * half)?);
         // The mean over the window, by Simpson's rule.
         Some(Expected { middle_hz: (from + 4.0 * middle + to) / 6.0, change_hz: to - from })
     }
 
     /// Whether the frequency changed within a window in a way that it was not cut for.
     pub fn bends(&self, window: &Window) -> bool {
-        let middle =
-            window.first_frame as f64 + window.start.fraction() + window.sums.length() / 2.0;
+        let middle = window.begins_at() + window.sums.length() / 2.0;
         self.run_at(middle).is_some_and(|run| run.bend(middle) > BEND_HZ)
     }
 }

@@ -2,7 +2,7 @@
 //!
 //! The check itself is [`wattless_core::hookup`]; this module only fetches what it needs.
 
-use super::measure::{MeasureError, MeasureOptions, at_end, measure, windows};
+use super::measure::{MeasureError, at_end, windows};
 use crate::collect::link::{AnyClient, Captured, LinkError};
 use crate::collect::waveform::{SLOTS, Waveform};
 use std::time::Duration;
@@ -112,13 +112,11 @@ struct Ranges {
 /// Mean phasors shrink where the load changes, so that a steady stretch wins. Only a count
 /// file knows the ranges of its inputs; for others they are left unknown.
 pub fn of_file(file: &mut Waveform, nominal: Option<Nominal>) -> Result<Picture, MeasureError> {
-    // Finds the nominal frequency, and fails for what cannot be measured.
-    let measured = measure(file, &MeasureOptions { nominal, ..MeasureOptions::default() })?;
     let full = f64::from(COUNT_MAX) * std::f64::consts::FRAC_1_SQRT_2;
     let known = file.settings.is_some();
     let range_rms = file.power.calibration.active().each_ref().map(|c| c.gain.abs() * full);
     let ranges = Ranges {
-        wiring: measured.wiring,
+        wiring: file.power.wiring,
         range_rms: if known { range_rms } else { [0.0; ACTIVE] },
     };
     let mut best: Option<(Picture, f64)> = None;
@@ -133,8 +131,8 @@ pub fn of_file(file: &mut Waveform, nominal: Option<Nominal>) -> Result<Picture,
     let mut stretch = Stretch::default();
     let rate_hz = file.sample_rate_hz;
     let ends = file.range_ends();
-    windows(file, measured.nominal, |window, reading| {
-        let start_s = (window.first_frame as f64 + window.start.fraction()) / rate_hz;
+    windows(file, nominal, |window, reading| {
+        let start_s = window.begins_at() / rate_hz;
         stretch.add(start_s, reading, &at_end(window, &ends));
         if stretch.builder.duration_s() > STRETCH_S - 0.1 {
             keep(std::mem::take(&mut stretch));
@@ -145,8 +143,8 @@ pub fn of_file(file: &mut Waveform, nominal: Option<Nominal>) -> Result<Picture,
         best = stretch.close(&ranges);
     }
     Ok(best.map(|(picture, _)| picture).unwrap_or(Picture {
-        // A file without a window is an error of `measure`, so that this is never reached.
-        input: HookupInput::new(measured.wiring, Default::default(), None),
+        // A file without a window is an error of `windows`, so that this is never reached.
+        input: HookupInput::new(ranges.wiring, Default::default(), None),
         flags: Flags::NO_FUNDAMENTAL,
         stretch_s: None,
     }))

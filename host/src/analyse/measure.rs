@@ -146,10 +146,7 @@ pub fn measure(file: &mut Waveform, options: &MeasureOptions) -> Result<Measurem
         return Err(MeasureError::Interval(interval_s));
     }
     check_rate(file)?;
-    let nominal = match options.nominal {
-        Some(nominal) => nominal,
-        None => find_nominal(file)?,
-    };
+    let nominal = options.nominal.map_or_else(|| find_nominal(file), Ok)?;
     let power = file.power;
     let rate_hz = file.sample_rate_hz;
     let mut course = Course::new(MeterConfig { sample_rate_hz: rate_hz, nominal });
@@ -206,7 +203,7 @@ fn read_intervals(
         if let Some(harmonics) = &harmonics {
             sums.add(&reading, harmonics, power.wiring);
         }
-        start_s.get_or_insert((window.first_frame as f64 + window.start.fraction()) / rate_hz);
+        start_s.get_or_insert(window.begins_at() / rate_hz);
         if logger.push(&reading) {
             let start_s = start_s.take().unwrap_or_default();
             if let Some(summary) = logger.take() {
@@ -281,21 +278,24 @@ fn clip_flags(at_end: &[bool; SLOTS]) -> Flags {
 }
 
 /// Reads every window of a file in order; the windows of [`measure`] before they are joined,
-/// cut as a node would.
+/// cut as a node would. A file without one is an error, as there.
 pub fn windows(
     file: &mut Waveform,
-    nominal: Nominal,
+    nominal: Option<Nominal>,
     mut sink: impl FnMut(&Window, &Reading),
 ) -> Result<(), MeasureError> {
     check_rate(file)?;
+    let nominal = nominal.map_or_else(|| find_nominal(file), Ok)?;
     let power: PowerConfig = file.power;
     let ends = file.range_ends();
-    run_meter(file, nominal, true, power.follow(), None, |window, remarks| {
+    let mut any = false;
+    let run = run_meter(file, nominal, true, power.follow(), None, |window, remarks| {
         let mut reading = read_window(window, &power);
         reading.flags.insert(remarks.with(clip_flags(&at_end(window, &ends))));
+        any = true;
         sink(window, &reading);
     })?;
-    Ok(())
+    if any { Ok(()) } else { Err(too_short(file, nominal, run.frames)) }
 }
 
 /// How many records were written and what they cover.
@@ -354,8 +354,7 @@ pub fn write_records(
         let mut reading = read_window(window, &power);
         reading.flags.insert(remarks);
         energies.add(&reading);
-        let end = window.first_frame as f64 + window.start.fraction() + window.sums.length();
-        uptime_ms = (end * 1000.0 / rate_hz + 0.5) as u64;
+        uptime_ms = (window.ends_at() * 1000.0 / rate_hz + 0.5) as u64;
         if logger.push(&reading) {
             keep(logger.take(), uptime_ms, &energies);
         }

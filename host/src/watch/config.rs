@@ -227,9 +227,7 @@ impl WatchTerms {
         }
         Ok(())
     }
-}
 
-impl WatchTerms {
     /// Files that are named without a folder of their own lie beside the site file.
     pub fn beside(&mut self, folder: &Path) {
         let password = self.mqtt.as_mut().and_then(|m| m.password_file.as_mut());
@@ -246,7 +244,7 @@ pub fn addresses(texts: &[String]) -> Result<Vec<Address>, WatchTermsError> {
     for text in texts {
         let fault = |e: &dyn std::fmt::Display| WatchTermsError::Nodes(e.to_string());
         let address: Address = text.parse().map_err(|e| fault(&e))?;
-        if all.iter().any(|a| a.to_string() == address.to_string()) {
+        if all.contains(&address) {
             return Err(fault(&format!("{address} is there twice; give each node one address")));
         }
         all.push(address);

@@ -28,7 +28,7 @@ impl StartRules {
         // The node's clock may be a little behind this computer's; what lies far ahead belongs to
         // one that was set back.
         self.recent.retain(|(ms, _)| (at_ms - ms).abs() < OVER_MS);
-        let starts = self.recent.iter().fold(0u32, |n, (_, more)| n.saturating_add(*more));
+        let starts = self.recent();
         match self.recent.front() {
             None => judge.clear(Kind::Restarts, WHOLE, at_ms),
             Some((since_ms, _)) if starts >= MANY => {
