@@ -90,8 +90,8 @@ fn main() {
             (AMBIGUOUS, Miswiring::ambiguous(wiring)),
         ];
         for &sort in sorts {
-            for told in 0..3 {
-                let mut rng = Lcg(0x5eed + told);
+            for told in 0..KNOWN.len() {
+                let mut rng = Lcg(0x5eed + told as u64);
                 let mut counts = [Count::default(); 6];
                 let mut upper = Count::default();
                 let mut more = Count::default();
@@ -136,7 +136,7 @@ fn main() {
                         checks += 1;
                     }
                 }
-                let told = ["nothing", "load kind", "kind and nameplate"][told as usize];
+                let told = KNOWN[told];
                 let names = |class: &str| format!("{}, {sort:?}, {told}, {class}", wiring.name());
                 for ((name, _), count) in classes.iter().zip(&counts) {
                     count.row(&names(name));
@@ -150,9 +150,16 @@ fn main() {
     println!("\n{checks} checks, {each:.1} µs each with the simulation");
 }
 
-fn tell(input: &mut HookupInput, f: &Feeder, told: u64) {
-    input.load = if told == 0 { LoadKind::Unknown } else { kind(f.sort) };
-    if told == 2 {
+/// What the check is told beside the fundamental.
+const KNOWN: [&str; 5] =
+    ["fundamental", "harmonics", "load kind", "kind and harmonics", "kind and nameplate"];
+
+fn tell(input: &mut HookupInput, f: &Feeder, told: usize) {
+    input.load = if told < 2 { LoadKind::Unknown } else { kind(f.sort) };
+    if !matches!(told, 1 | 3) {
+        input.harmonics = None;
+    }
+    if told == 4 {
         input.nameplate = nameplate(f);
     }
 }

@@ -124,9 +124,11 @@ impl Bench<'_> {
             c.guarded
                 && !c.same_pairing(present)
                 && c.reads_apart(present)
-                && (c.acceptable(kind) || (c.untold(kind) && !is_motor))
+                && (c.acceptable(kind)
+                    || (c.untold(kind) && !is_motor)
+                    || (c.vouched && !present.vouched))
                 && (c.agreement.coherent() || !present.agreement.coherent())
-                && c.evidence - present.evidence < RULED_OUT
+                && c.evidence + c.unvouched - present.evidence - present.unvouched < RULED_OUT
         });
         let good = present.same_pairing(best) && present.acceptable(kind);
         let blamed = !good && self.blames(present, best);
@@ -142,6 +144,11 @@ impl Bench<'_> {
             .filter(|_| report.verdict == Verdict::Doubtful);
         if let Some(other) = look_alike {
             report.tell(Reason::ReadsTheSame { phi_deg: other.agreement.centre_deg });
+        }
+        if present.vouched {
+            report.tell(Reason::HarmonicsAgree);
+        } else if let Some(other) = candidates.iter().find(|c| c.vouched) {
+            report.tell(Reason::HarmonicsSpeakFor { phi_deg: other.agreement.centre_deg });
         }
         if report.verdict != Verdict::Wrong && present.evidence > 1.0 {
             let level = self.level(&present.turned);

@@ -7,7 +7,8 @@
 //!
 //! What is in principle ambiguous stays so: with three balanced phases the clamps of
 //! all lines shifted by one, turned round, or both, turn the angle of the load by a
-//! multiple of 60°. A load kind, a nameplate or a second load point narrows that.
+//! multiple of 60°. A load kind, a nameplate or a second load point narrows that, and so do
+//! harmonics where the load answers them as a motor's leakage or capacitors do.
 
 mod advice;
 mod channels;
@@ -17,11 +18,13 @@ mod load;
 mod pairing;
 mod reasons;
 mod voltages;
+mod witness;
 
 pub use connection::{Action, Connection, Lead, Move, Moves, Place, Placement, Seat};
 pub use decide::check;
 pub use load::{LoadPicture, PhaseLoad, motor_angle_band_deg};
 pub use reasons::{NextCheck, Reason};
+pub use witness::{HarmonicPhasors, WITNESS_ORDERS};
 
 use crate::complex::Complex;
 use crate::flags::Flags;
@@ -111,6 +114,8 @@ pub struct HookupInput {
     pub nameplate: Option<Nameplate>,
     /// Nominal voltage that the voltage leads should read, in V, if known.
     pub expected_v: Option<f64>,
+    /// Harmonics of the channels, if known.
+    pub harmonics: Option<HarmonicPhasors>,
     /// Phasors of the same connection at another load, if taken.
     pub second_load: Option<[Complex; ACTIVE]>,
 }
@@ -129,6 +134,7 @@ impl HookupInput {
             load: LoadKind::Unknown,
             nameplate: None,
             expected_v: None,
+            harmonics: None,
             second_load: None,
         }
     }

@@ -13,6 +13,7 @@ use super::load::{
     wrap, zone,
 };
 use super::voltages::{VoltagePicture, star, turnings};
+use super::witness::Witness;
 use super::{Explanation, HookupInput, LoadKind};
 use crate::complex::Complex;
 use crate::frame::ACTIVE;
@@ -22,6 +23,11 @@ use heapless::Vec;
 
 /// Cost of a supply that turns L1-L3-L2 at the terminals, which is no mistake.
 const NEGATIVE_SUPPLY: f64 = 2.0;
+
+/// Cost of a pairing for which the harmonics do not speak while they speak for another.
+const UNVOUCHED: f64 = 6.0;
+/// What is left of a strongly leading load's oddness when harmonics show the capacitors.
+const SHOWN_TO_LEAD: f64 = 2.0;
 
 /// Degrees in a radian.
 const DEG: f64 = 180.0 / core::f64::consts::PI;
@@ -38,7 +44,11 @@ pub(super) struct Candidate {
     pub(super) guarded: bool,
     pub(super) agreement: Agreement,
     pub(super) zone: Zone,
+    /// What current and second load say against it, and the harmonics, in nats.
     pub(super) evidence: f64,
+    pub(super) unvouched: f64,
+    /// Whether the load answers the harmonics as one of its angle can.
+    pub(super) vouched: bool,
     pub(super) cost: f64,
     pub(super) phi_deg: [f64; 3],
     pub(super) judged: [bool; 3],
@@ -251,7 +261,8 @@ impl<'a> Bench<'a> {
         let wiring = self.input.wiring;
         let kind = self.input.load;
         let v_deg = self.voltages.phases.map(|v| v.arg() * DEG);
-        let mut out = Vec::new();
+        let witness = Witness::of(self.input, &self.voltages.turned, self.voltages.phases);
+        let mut out: Vec<Candidate, CANDIDATES> = Vec::new();
         for turned in turnings(used(wiring, false)) {
             let currents = phase_currents(wiring, &self.channels.i, &turned);
             let judged_currents = self.judged_currents(&currents);
@@ -280,7 +291,14 @@ impl<'a> Bench<'a> {
                     continue;
                 };
                 let guarded = connections.iter().any(|c| c.guarded);
-                let (zone, odd) = zone(kind, agreement.centre_deg);
+                let (mut zone, mut odd) = zone(kind, agreement.centre_deg);
+                let linear = witness.as_ref().and_then(|w| w.load(order, &turned));
+                let vouched = agreement.coherent()
+                    && linear.is_some_and(|l| l.suits(agreement.centre_deg))
+                    && (kind == LoadKind::Unknown || zone != Zone::Refuted);
+                if vouched && zone == Zone::Odd && agreement.centre_deg < 0.0 {
+                    (zone, odd) = (Zone::Expected, odd.min(SHOWN_TO_LEAD));
+                }
                 let evidence = level.cost(agreement.centre_deg) + self.change(order, &turned);
                 // An unusual angle and a current that does not suit it are one surprise.
                 let load = if zone == Zone::Expected { odd.max(evidence) } else { odd + evidence };
@@ -293,10 +311,18 @@ impl<'a> Bench<'a> {
                     agreement,
                     zone,
                     evidence,
+                    unvouched: 0.0,
+                    vouched,
                     cost,
                     phi_deg,
                     judged,
                 });
+            }
+        }
+        if out.iter().any(|c| c.vouched) {
+            for c in out.iter_mut().filter(|c| !c.vouched) {
+                c.unvouched = UNVOUCHED;
+                c.cost += UNVOUCHED;
             }
         }
         out

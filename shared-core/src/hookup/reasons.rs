@@ -129,6 +129,13 @@ pub enum Reason {
         /// Angle of the load under the other connection, in degrees.
         phi_deg: f64,
     },
+    /// The load answers the 5th and 7th harmonics as one of its angle can.
+    HarmonicsAgree,
+    /// It does so only under another connection.
+    HarmonicsSpeakFor {
+        /// Angle of the load under that connection, in degrees.
+        phi_deg: f64,
+    },
     /// Every phase reads a plausible load: right.
     AllPhasesAgree {
         /// Angle of voltage before current, in degrees.
@@ -175,6 +182,8 @@ impl Reason {
             Reason::FeedsBack { .. } => "feeds_back",
             Reason::UnlikelyForMotor { .. } => "unlikely_for_motor",
             Reason::ReadsTheSame { .. } => "reads_the_same",
+            Reason::HarmonicsAgree => "harmonics_agree",
+            Reason::HarmonicsSpeakFor { .. } => "harmonics_speak_for",
             Reason::AllPhasesAgree { .. } => "all_phases_agree",
             Reason::LightMotor { .. } => "light_motor",
             Reason::OneElementNegative => "one_element_negative",

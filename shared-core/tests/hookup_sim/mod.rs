@@ -2,9 +2,12 @@
 //! Shared by the tests of the connection check and the `hookup_table` example.
 #![allow(dead_code, reason = "each user needs a part of it")]
 
+mod harmonics;
+
+use harmonics::{Load, Order, Setting, orders};
 use std::f64::consts::PI;
 use wattless_core::complex::Complex;
-use wattless_core::hookup::{HookupInput, LoadKind, Nameplate};
+use wattless_core::hookup::{HarmonicPhasors, HookupInput, LoadKind, Nameplate};
 use wattless_core::sequence::Components;
 use wattless_core::wiring::Wiring;
 
@@ -70,6 +73,9 @@ pub struct Feeder {
     pub rated_pf: f64,
     pub range_a: f64,
     pub four_wire: bool,
+    /// The 5th and the 7th.
+    pub harmonics: [Order; 2],
+    pub setting: Setting,
 }
 
 impl Feeder {
@@ -92,6 +98,7 @@ impl Feeder {
         let no_load = q * rng.within(0.6, 0.92);
         let mut active = rated_pf * (0.035 + 0.965 * load);
         let mut reactive = no_load + (q - no_load) * load * load;
+        let magnetizing = reactive;
         match sort {
             Sort::Corrected => {
                 let phi = rng.within(-25.0, 30.0) * PI / 180.0;
@@ -140,7 +147,27 @@ impl Feeder {
             }
             _ => {}
         }
-        Feeder { sort, v, i, rated_a, rated_pf, range_a, four_wire }
+        let harmonics = [Order::default(); 2];
+        let setting = Setting::Linear;
+        let mut f =
+            Feeder { sort, v, i, rated_a, rated_pf, range_a, four_wire, harmonics, setting };
+        // Numbers of their own: what there is at the fundamental does not depend on them.
+        let mut own = Lcg(rng.0 ^ 0x5757);
+        f.setting = Setting::random(&mut own);
+        // A bank that leads has more or less of a machine beside it; what feeds back is an
+        // induction machine, or an inverter with the capacitors of its filter.
+        let (machine, capacitors, drives) = match sort {
+            Sort::Corrected => (1.0, magnetizing - reactive, 0.3),
+            Sort::Leading => {
+                let machine = own.below(3) as f64 / 2.0;
+                (machine, machine * magnetizing - reactive, 0.3)
+            }
+            Sort::Generator if own.below(2) == 0 => (0.0, own.within(0.02, 0.06), 0.1),
+            Sort::BetweenLines => (0.0, 0.0, 0.0),
+            _ => (1.0, 0.0, 0.5),
+        };
+        f.harmonics = orders(&mut own, &f, &Load { machine, capacitors, drives }, f.setting);
+        f
     }
 
     /// Mean current over rated current.
@@ -335,33 +362,55 @@ impl Miswiring {
 
 /// What the channels read.
 pub fn read(f: &Feeder, m: &Miswiring, wiring: Wiring, rng: &mut Lcg) -> HookupInput {
-    let sign = |t: bool| if t { -1.0 } else { 1.0 };
-    let line = |k: usize| f.v[m.v[k]];
     // Any common point will do where there is no neutral.
     let common = rng_phasor(rng, 40.0);
-    let v: [Complex; 3] = match wiring {
-        Wiring::FourWire => [0, 1, 2].map(line),
-        Wiring::ThreeWire | Wiring::TwoSensor => [0, 1, 2].map(|k| line(k) - common),
-        Wiring::ThreeWireLine => [line(0) - line(1), line(1) - line(2), line(2) - line(0)],
-        _ => [line(0) - line(1), Complex::ZERO, line(2) - line(1)],
-    };
-    let mut phasors = [Complex::ZERO; 6];
-    let two = matches!(wiring, Wiring::TwoSensor | Wiring::TwoSensorLine);
-    for k in 0..3 {
-        phasors[k] = v[k].scale(sign(m.v_turned[k]));
-        if !(two && k == 1) {
-            phasors[3 + k] = f.i[m.i[k]].scale(sign(m.i_turned[k]));
-        }
-    }
+    let mut phasors = channels(&f.v, &f.i, common, m, wiring);
     let range_rms = [480.0, 480.0, 480.0, f.range_a, f.range_a, f.range_a];
+    let mut harmonics = f.harmonics.map(|h| channels(&h.v, &h.i, Complex::ZERO, m, wiring));
+    let mut own = Lcg(rng.0 ^ 0x7575);
     for (k, x) in phasors.iter_mut().enumerate() {
         // Ratio and phase errors of sensors (classes 0.5 to 3), noise of the input.
         let current = if k < 3 { 0.0 } else { 1.0 };
         let ratio = 1.0 + rng.within(-0.005, 0.005) + current * rng.within(-0.015, 0.015);
         let turn = rng.within(-0.3, 0.3) + current * rng.within(-1.2, 1.2);
         *x = *x * at(ratio, turn) + rng_phasor(rng, 0.0005 * range_rms[k]);
+        // What samples a channel later than another turns a harmonic by as many times more.
+        let later = own.within(-0.5, 0.5);
+        for (h, x) in [5.0, 7.0].into_iter().zip(&mut harmonics) {
+            x[k] =
+                x[k] * at(ratio, turn / h + h * later) + rng_phasor(&mut own, 1e-4 * range_rms[k]);
+        }
     }
-    HookupInput { range_rms, ..HookupInput::new(wiring, phasors, Some(50.0)) }
+    let [fifth, seventh] = harmonics;
+    let harmonics = Some(HarmonicPhasors { fifth, seventh });
+    HookupInput { range_rms, harmonics, ..HookupInput::new(wiring, phasors, Some(50.0)) }
+}
+
+/// What channels read of lines, before sensors' errors.
+fn channels(
+    v: &[Complex; 3],
+    i: &[Complex; 3],
+    common: Complex,
+    m: &Miswiring,
+    wiring: Wiring,
+) -> [Complex; 6] {
+    let sign = |t: bool| if t { -1.0 } else { 1.0 };
+    let line = |k: usize| v[m.v[k]];
+    let v: [Complex; 3] = match wiring {
+        Wiring::FourWire => [0, 1, 2].map(line),
+        Wiring::ThreeWire | Wiring::TwoSensor => [0, 1, 2].map(|k| line(k) - common),
+        Wiring::ThreeWireLine => [line(0) - line(1), line(1) - line(2), line(2) - line(0)],
+        _ => [line(0) - line(1), Complex::ZERO, line(2) - line(1)],
+    };
+    let mut out = [Complex::ZERO; 6];
+    let two = matches!(wiring, Wiring::TwoSensor | Wiring::TwoSensorLine);
+    for k in 0..3 {
+        out[k] = v[k].scale(sign(m.v_turned[k]));
+        if !(two && k == 1) {
+            out[3 + k] = i[m.i[k]].scale(sign(m.i_turned[k]));
+        }
+    }
+    out
 }
 
 /// The load kind an electrician would name for a sort of feeder.
