@@ -25,8 +25,8 @@ use wattless_core::wiring::Wiring;
 ///
 /// Looks at the phasors of the fundamental and tries every way of connecting the leads. Exit
 /// code 0: right. 1: wrong, or doubtful. Nothing that leads strongly or feeds back is expected
-/// of a feeder unless --load says so; a motor at no load is passed once --load or its nameplate
-/// tells it from a leading load with the clamps on the wrong lines.
+/// of a feeder unless --load says so; a motor at no load is passed once harmonics of the supply,
+/// --load or its nameplate tell it from a leading load with the clamps on the wrong lines.
 #[derive(Debug, clap::Args)]
 pub struct Args {
     /// A node (serial:PATH or tcp:HOST:PORT) or a file of sampled waveforms
