@@ -77,7 +77,7 @@ struct Stretch {
     squares: [f64; ACTIVE],
     clipped: [bool; ACTIVE],
     /// Sums over time of the orders in [`WITNESS_ORDERS`], and how long they were there.
-    orders: [[Complex; ACTIVE]; 2],
+    orders: HarmonicPhasors,
     orders_s: f64,
 }
 
@@ -116,8 +116,8 @@ impl Stretch {
         input.range_rms = file.range_rms;
         input.clipped = self.clipped;
         let whole = self.orders_s > 0.999 * s.duration_s;
-        let [fifth, seventh] = self.orders.map(|o| o.map(|x| x.scale(1.0 / s.duration_s)));
-        input.harmonics = whole.then_some(HarmonicPhasors { fifth, seventh });
+        let means = self.orders.map(|o| o.map(|x| x.scale(1.0 / s.duration_s)));
+        input.harmonics = whole.then_some(means);
         let current = s.channels.iter().skip(3).map(|x| x.abs()).sum();
         let stretch_s = Some((self.start_s, self.start_s + s.duration_s));
         Some((Picture { input, flags: s.flags, stretch_s }, current))
@@ -228,7 +228,7 @@ impl Capture {
         })
     }
 
-    /// The 5th and 7th of the channels, as at their terminals.
+    /// Harmonics of the channels, as at their terminals.
     fn harmonics(&self, power: &PowerConfig, rms: &[f64; ACTIVE]) -> Option<HarmonicPhasors> {
         let calibration = &power.calibration;
         let channels = calibration.active();
@@ -249,8 +249,8 @@ impl Capture {
                 x * undo.map_or(Complex::new(1.0, 0.0), Complex::from)
             }))
         };
-        let [five, seven] = WITNESS_ORDERS;
-        Some(HarmonicPhasors { fifth: order(five)?, seventh: order(seven)? })
+        let [five, seven, eleven, thirteen] = WITNESS_ORDERS;
+        Some([order(five)?, order(seven)?, order(eleven)?, order(thirteen)?])
     }
 }
 

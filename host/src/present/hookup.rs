@@ -169,12 +169,13 @@ pub fn reason(r: &Reason) -> String {
              --load settles it.",
             angle_and_pf(phi_deg)
         ),
-        Reason::HarmonicsAgree => "At the 5th and 7th harmonics the load answers as motors or \
+        Reason::HarmonicsAgree { highest } => format!(
+            "At the harmonics from the 5th to the {highest}th the load answers as motors or \
              capacitors do, which it would not with the currents on other lines."
-            .into(),
-        Reason::HarmonicsSpeakFor { phi_deg } => format!(
-            "At the 5th and 7th harmonics the load answers as motors or capacitors do only with \
-             another connection, under which it is {}.",
+        ),
+        Reason::HarmonicsSpeakFor { highest, phi_deg } => format!(
+            "At the harmonics from the 5th to the {highest}th the load answers as motors or \
+             capacitors do only with another connection, under which it is {}.",
             angle_and_pf(phi_deg)
         ),
         Reason::AllPhasesAgree { phi_deg, spread_deg } => format!(

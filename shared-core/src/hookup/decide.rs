@@ -108,7 +108,9 @@ impl Bench<'_> {
                 && !self.voltages.turned.contains(&true)
         });
         let second = cheapest(&candidates, |c| !c.same_pairing(best));
-        let lead = second.map_or(f64::INFINITY, |s| s.cost - best.cost);
+        // Two harmonics lift a doubt, and are no lead of themselves; all of them are.
+        let beside = |s: &Candidate| if best.surely { s.cost } else { s.cost - s.unvouched };
+        let lead = second.map_or(f64::INFINITY, |s| beside(s) - best.cost + best.unvouched);
         let Some(present) = present else {
             // A voltage lead is turned round: wrong whatever the currents do.
             report.verdict = Verdict::Wrong;
@@ -124,6 +126,7 @@ impl Bench<'_> {
             c.guarded
                 && !c.same_pairing(present)
                 && c.reads_apart(present)
+                && !present.surely
                 && (c.acceptable(kind) || (c.untold(kind) && !is_motor && !present.vouched))
                 && (c.agreement.coherent() || !present.agreement.coherent())
                 && c.evidence - present.evidence < RULED_OUT
@@ -149,9 +152,12 @@ impl Bench<'_> {
             report.tell(Reason::ReadsTheSame { phi_deg: other.agreement.centre_deg });
         }
         if present.vouched {
-            report.tell(Reason::HarmonicsAgree);
+            report.tell(Reason::HarmonicsAgree { highest: present.heard() });
         } else if let Some(other) = spoken_for {
-            report.tell(Reason::HarmonicsSpeakFor { phi_deg: other.agreement.centre_deg });
+            report.tell(Reason::HarmonicsSpeakFor {
+                highest: other.heard(),
+                phi_deg: other.agreement.centre_deg,
+            });
         }
         if report.verdict != Verdict::Wrong && present.evidence > 1.0 {
             let level = self.level(&present.turned);

@@ -13,7 +13,7 @@ use super::load::{
     wrap, zone,
 };
 use super::voltages::{VoltagePicture, star, turnings};
-use super::witness::Witness;
+use super::witness::{WITNESS_ORDERS, Witness};
 use super::{Explanation, HookupInput, LoadKind};
 use crate::complex::Complex;
 use crate::frame::ACTIVE;
@@ -26,6 +26,8 @@ const NEGATIVE_SUPPLY: f64 = 2.0;
 
 /// Cost of a pairing for which the harmonics do not speak while they speak for another.
 const UNVOUCHED: f64 = 3.0;
+/// The same where all orders speak for the other.
+const SURELY_NOT: f64 = 8.0;
 /// What is left of the oddness of leading strongly where harmonics show the capacitors.
 const SHOWN: f64 = 3.5;
 
@@ -49,6 +51,8 @@ pub(super) struct Candidate {
     pub(super) unvouched: f64,
     /// Whether the load answers the harmonics as one of its angle can.
     pub(super) vouched: bool,
+    /// Whether it does so at all orders, which chance does not bring about.
+    pub(super) surely: bool,
     pub(super) cost: f64,
     pub(super) phi_deg: [f64; 3],
     pub(super) judged: [bool; 3],
@@ -57,8 +61,13 @@ pub(super) struct Candidate {
 impl Candidate {
     /// Whether a load like this can be.
     pub(super) fn acceptable(&self, kind: LoadKind) -> bool {
-        self.zone == Zone::Expected
-            && (self.agreement.coherent() || each_expected(kind, &self.agreement))
+        let coherent = self.agreement.coherent();
+        match self.zone {
+            Zone::Expected => coherent || each_expected(kind, &self.agreement),
+            // Leads by more than was told of, with all harmonics as witnesses.
+            Zone::Odd => coherent && self.surely && self.agreement.centre_deg < 0.0,
+            Zone::Refuted => false,
+        }
     }
 
     /// Whether a load that nobody told of could be this, though it leads by more than expected.
@@ -72,6 +81,12 @@ impl Candidate {
     pub(super) fn conceivable(&self, kind: LoadKind) -> bool {
         let leads = self.agreement.centre_deg < 0.0 && self.agreement.coherent();
         self.acceptable(kind) || (self.zone == Zone::Odd && leads)
+    }
+
+    /// The highest harmonic that speaks for it, if any does.
+    pub(super) fn heard(&self) -> usize {
+        let [_, second, .., last] = WITNESS_ORDERS;
+        if self.surely { last } else { second }
     }
 
     pub(super) fn same_pairing(&self, other: &Candidate) -> bool {
@@ -315,6 +330,7 @@ impl<'a> Bench<'a> {
                     evidence,
                     unvouched: 0.0,
                     vouched,
+                    surely: vouched && linear.is_some_and(|l| l.sure),
                     cost,
                     phi_deg,
                     judged,
@@ -322,9 +338,10 @@ impl<'a> Bench<'a> {
             }
         }
         if out.iter().any(|c| c.vouched) {
+            let sure = out.iter().any(|c| c.surely);
             for c in out.iter_mut().filter(|c| !c.vouched) {
-                c.unvouched = UNVOUCHED;
-                c.cost += UNVOUCHED;
+                c.unvouched = if sure { SURELY_NOT } else { UNVOUCHED };
+                c.cost += c.unvouched;
             }
         }
         out

@@ -129,10 +129,15 @@ pub enum Reason {
         /// Angle of the load under the other connection, in degrees.
         phi_deg: f64,
     },
-    /// The load answers the 5th and 7th harmonics as one of its angle can.
-    HarmonicsAgree,
+    /// The load answers harmonics as one of its angle can.
+    HarmonicsAgree {
+        /// The highest order that agrees, from the 5th.
+        highest: usize,
+    },
     /// It does so only under another connection.
     HarmonicsSpeakFor {
+        /// The highest order that agrees, from the 5th.
+        highest: usize,
         /// Angle of the load under that connection, in degrees.
         phi_deg: f64,
     },
@@ -188,7 +193,7 @@ impl Reason {
             Reason::UnlikelyForMotor { .. } => "unlikely_for_motor",
             Reason::ReadsTheSame { .. } => "reads_the_same",
             Reason::RestsOnLoad { .. } => "rests_on_load",
-            Reason::HarmonicsAgree => "harmonics_agree",
+            Reason::HarmonicsAgree { .. } => "harmonics_agree",
             Reason::HarmonicsSpeakFor { .. } => "harmonics_speak_for",
             Reason::AllPhasesAgree { .. } => "all_phases_agree",
             Reason::LightMotor { .. } => "light_motor",

@@ -1,9 +1,9 @@
-//! What the 5th and 7th harmonics say of a pairing: does the load answer them as a motor's
+//! What the 5th to 13th harmonics say of a pairing: does the load answer them as a motor's
 //! leakage or a capacitor does?
 //!
-//! The 5th turns backwards and the 7th forwards. With the currents on the next line the angles of
-//! fundamental and 7th move by 120° one way and that of the 5th by as much the other way: only the
-//! right pairing (and the one with all clamps turned) gives one load at both. What a load is at
+//! The 5th and 11th turn backwards, the 7th and 13th forwards. With the currents on the next line
+//! the angles of fundamental and 7th move by 120° one way and that of the 5th by as much the other
+//! way: only the right pairing (and the one with all clamps turned) gives one load at both. What a load is at
 //! these orders follows from its impedance: the leakage reactance of an induction machine rises
 //! with the order, that of a capacitor falls, a capacitor behind a choke is inductive above their
 //! resonance (common practice; the series circuits of IEC 60076-6 and IEC 61642).
@@ -18,20 +18,15 @@ use super::voltages::star;
 use crate::complex::Complex;
 use crate::frame::ACTIVE;
 use crate::wiring::Wiring;
+use core::ops::Range;
 
-/// RMS phasors of two harmonics of all channels, in V and A.
+/// RMS phasors of harmonics of all channels, in V and A: the orders in [`WITNESS_ORDERS`].
 ///
 /// The channels of one order have a common reference of time; orders need none with each other.
-#[derive(Clone, Copy, Debug, Default, PartialEq)]
-pub struct HarmonicPhasors {
-    /// The 5th.
-    pub fifth: [Complex; ACTIVE],
-    /// The 7th.
-    pub seventh: [Complex; ACTIVE],
-}
+pub type HarmonicPhasors = [[Complex; ACTIVE]; WITNESS_ORDERS.len()];
 
-/// The orders of [`HarmonicPhasors`].
-pub const WITNESS_ORDERS: [usize; 2] = [5, 7];
+/// The orders that are heard: backwards and forwards in turn.
+pub const WITNESS_ORDERS: [usize; 4] = [5, 7, 11, 13];
 
 /// What the load can be by its answer to the harmonics; both where one looks like the other.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -42,6 +37,8 @@ pub(super) struct Linear {
     pub(super) capacitors: bool,
     /// Capacitors too small to lead with, as of an inverter's filter.
     pub(super) filter: bool,
+    /// Whether the 11th and 13th agree: no chance of the two lower ones.
+    pub(super) sure: bool,
 }
 
 impl Linear {
@@ -96,12 +93,15 @@ fn answer(v: &[Complex; 3], i: &[Complex; 3], order: &Perm) -> Option<(Answer, f
     (v > 0.0 && i > 0.0).then_some((Answer { phi_deg, admittance_s: i / v }, agreement))
 }
 
+/// Fundamental and the orders of [`WITNESS_ORDERS`].
+type All<T> = [T; 1 + WITNESS_ORDERS.len()];
+
 /// What the input's harmonics are worth; made once for all pairings.
 pub(super) struct Witness {
     wiring: Wiring,
-    /// Fundamental and the two harmonics: phase voltages, and clamps.
-    v: [[Complex; 3]; 3],
-    i: [[Complex; 3]; 3],
+    /// Phase voltages, and clamps.
+    v: All<[Complex; 3]>,
+    i: All<[Complex; 3]>,
     range_a: f64,
 }
 
@@ -117,61 +117,91 @@ impl Witness {
             return None;
         }
         let halves = |[a, b, c, d, e, f]: [Complex; ACTIVE]| ([a, b, c], [d, e, f]);
-        let (v5, i5) = halves(h.fifth);
-        let (v7, i7) = halves(h.seventh);
+        let [h5, h7, h11, h13] = h.map(halves);
         let (_, i1) = halves(input.phasors);
         let phases = |v| rotating(star(input.wiring, v, v_turned));
-        let v = [rotating(v1), phases(&v5), phases(&v7)];
-        let [v1, v5, v7] = v.each_ref().map(size);
-        let finite = h.fifth.iter().chain(&h.seventh).all(|x| x.re.is_finite() && x.im.is_finite());
+        let v = [rotating(v1), phases(&h5.0), phases(&h7.0), phases(&h11.0), phases(&h13.0)];
+        let [v1, v5, v7, ..] = v.each_ref().map(size);
+        let finite = h.iter().flatten().all(|x| x.re.is_finite() && x.im.is_finite());
         let range_a = input.range_rms.iter().skip(3).fold(0.0, |a: f64, r| a.max(*r));
         (finite && v5.min(v7) > V_SHARE * v1).then_some(Witness {
             wiring: input.wiring,
             v,
-            i: [i1, i5, i7],
+            i: [i1, h5.1, h7.1, h11.1, h13.1],
             range_a,
         })
     }
 
-    /// Of which kind the load would be at the harmonics; `None` where it would be neither.
+    /// Of which kind the load would be at the harmonics; `None` where it would be none.
     pub(super) fn load(&self, order: &Perm, turned: &[bool; 3]) -> Option<Linear> {
         let i = self.i.each_ref().map(|i| rotating(phase_currents(self.wiring, i, turned)));
-        let [i1, i5, i7] = i.each_ref().map(size);
-        if i5.min(i7) < f64::max(I_SHARE * i1, RANGE_SHARE * self.range_a) {
-            return None;
-        }
-        let mut answers = [Answer { phi_deg: 0.0, admittance_s: 0.0 }; 3];
+        let [i1, ..] = i.each_ref().map(size);
+        let [v1, ..] = self.v.each_ref().map(size);
+        let least_a = f64::max(I_SHARE * i1, RANGE_SHARE * self.range_a);
+        let mut answers: All<Option<Answer>> = [None; 5];
         for ((out, v), i) in answers.iter_mut().zip(&self.v).zip(&i) {
-            let (answer, agreement) = answer(v, i, order)?;
-            if agreement < AGREEMENT {
-                return None;
-            }
-            *out = answer;
+            *out = answer(v, i, order)
+                .filter(|(_, agreement)| {
+                    *agreement > AGREEMENT && size(i) > least_a && size(v) > V_SHARE * v1
+                })
+                .map(|(answer, _)| answer);
         }
-        let [one, five, seven] = answers;
-        // How the load changes from order to order.
-        let step = seven.admittance_s / five.admittance_s;
+        let [Some(one), Some(five), Some(seven), eleven, thirteen] = answers else {
+            return None;
+        };
         let rise = five.admittance_s / one.admittance_s;
-        // One load has nearly one angle at both.
-        let both = |range: core::ops::Range<f64>| {
-            range.contains(&five.phi_deg)
-                && range.contains(&seven.phi_deg)
-                && libm::fabs(five.phi_deg - seven.phi_deg) < TOGETHER_DEG
-        };
-        let linear = if both(70.0..99.0) {
-            Linear {
-                // Leakage: 5/7, with what stands beside it; 12 to 25 % of the rated impedance.
-                machine: (0.6..0.84).contains(&step) && (0.4..12.0).contains(&rise),
-                // Detuned by 5.7 to 14 %: 0.33 to 0.6, beside a machine up to its own.
-                capacitors: (0.28..0.75).contains(&step) && (1.0..40.0).contains(&rise),
-                filter: false,
-            }
+        let mut linear = Linear { machine: false, capacitors: false, filter: false, sure: false };
+        let law = if five.within(&INDUCTIVE_DEG) {
+            let step = five.step(&seven, &INDUCTIVE_DEG)?;
+            // Leakage: 12 to 25 % of the rated impedance.
+            linear.machine = MACHINE.steps[0].contains(&step) && (0.4..12.0).contains(&rise);
+            linear.capacitors = CHOKED.steps[0].contains(&step) && (1.0..40.0).contains(&rise);
+            if linear.machine { &MACHINE } else { &CHOKED }
         } else {
-            // 7/5, and more where leakage beside them takes part of the 5th away.
-            let rises = both(-99.0..-68.0) && (1.25..3.6).contains(&step);
-            let (capacitors, filter) = (rises && rise > 1.5, rises && (0.05..1.5).contains(&rise));
-            Linear { machine: false, capacitors, filter }
+            let step = five.step(&seven, &CAPACITIVE_DEG)?;
+            let rises = CAPACITOR.steps[0].contains(&step);
+            linear.capacitors = rises && rise > 1.5;
+            linear.filter = rises && (0.05..1.5).contains(&rise);
+            &CAPACITOR
         };
+        if let (Some(eleven), Some(thirteen)) = (eleven, thirteen) {
+            let steps = [seven.step(&eleven, &law.deg), eleven.step(&thirteen, &law.deg)];
+            let [_, higher @ ..] = &law.steps;
+            linear.sure =
+                steps.iter().zip(higher).all(|(s, law)| s.is_some_and(|s| law.contains(&s)));
+        }
         (linear.machine || linear.capacitors || linear.filter).then_some(linear)
+    }
+}
+
+/// Angles of what is inductive and capacitive at harmonics, sensors' errors included, in degrees.
+const INDUCTIVE_DEG: Range<f64> = 70.0..99.0;
+const CAPACITIVE_DEG: Range<f64> = -99.0..-68.0;
+
+/// How a load answers from order to order.
+struct Law {
+    deg: Range<f64>,
+    /// Admittance over that of the order before: 7th, 11th, 13th.
+    steps: [Range<f64>; 3],
+}
+
+/// Leakage alone: 0.71, 0.64, 0.85.
+const MACHINE: Law = Law { deg: INDUCTIVE_DEG, steps: [0.6..0.84, 0.52..0.76, 0.72..0.98] };
+/// Detuned by 5.7 to 14 %: 0.33 to 0.6, 0.43 to 0.6, 0.8; beside a machine up to its own.
+const CHOKED: Law = Law { deg: INDUCTIVE_DEG, steps: [0.28..0.75, 0.38..0.72, 0.7..0.96] };
+/// Alone 1.4, 1.57, 1.18; more at the lower ones where leakage beside them takes part away.
+const CAPACITOR: Law = Law { deg: CAPACITIVE_DEG, steps: [1.25..3.6, 1.4..2.6, 1.08..1.4] };
+
+impl Answer {
+    fn within(&self, deg: &Range<f64>) -> bool {
+        deg.contains(&self.phi_deg)
+    }
+
+    /// Admittance at a higher order over that at this one; `None` unless both have one angle of
+    /// a kind.
+    fn step(&self, higher: &Answer, deg: &Range<f64>) -> Option<f64> {
+        let together = libm::fabs(self.phi_deg - higher.phi_deg) < TOGETHER_DEG;
+        (self.within(deg) && higher.within(deg) && together)
+            .then_some(higher.admittance_s / self.admittance_s)
     }
 }

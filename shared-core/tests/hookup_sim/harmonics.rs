@@ -1,4 +1,4 @@
-//! The 5th and 7th harmonics of simulated feeders: what the supply brings, and how the load answers.
+//! The 5th to 13th harmonics of simulated feeders: what the supply brings, and how the load answers.
 //!
 //! Per unit of the rated current and 230 V. Sizes are common practice: 0.2 to 3 % of voltage in a
 //! plant, leakage of 14 to 25 %, chokes of 5.67, 7 or 14 %, a drive's 5th up to 25 % of its current.
@@ -51,8 +51,8 @@ fn over(x: f64, z: Complex) -> Complex {
     z.conj().scale(x / z.norm_sq())
 }
 
-/// Both orders of a feeder.
-pub fn orders(rng: &mut Lcg, f: &Feeder, load: &Load, setting: Setting) -> [Order; 2] {
+/// All orders of a feeder.
+pub fn orders(rng: &mut Lcg, f: &Feeder, load: &Load, setting: Setting) -> [Order; 4] {
     let ohm = 230.0 / f.rated_a;
     let leakage = rng.within(0.14, 0.25);
     let winding = rng.within(0.02, 0.05);
@@ -62,16 +62,18 @@ pub fn orders(rng: &mut Lcg, f: &Feeder, load: &Load, setting: Setting) -> [Orde
     let stray = rng.within(0.01, 0.05);
     let level = f.level();
     WITNESS_ORDERS.map(|h| {
-        let most = if h == 5 { 0.03 } else { 0.02 };
+        let (least, most) = [(0.002, 0.03), (0.002, 0.02), (0.0005, 0.012), (0.0005, 0.01)]
+            [WITNESS_ORDERS.iter().position(|w| *w == h).unwrap_or_default()];
         let share = match setting {
             Setting::Clean => rng.within(0.0, 0.001),
-            _ => rng.within(0.002, most),
+            _ => rng.within(least, most),
         };
         let main = rng.phasor(230.0 * share);
         let aside = rng_phasor(rng, 46.0 * share);
         let zero = rng_phasor(rng, 115.0 * share);
         let order = h as f64;
-        let (positive, negative) = if h == 5 { (aside, main) } else { (main, aside) };
+        let backwards = h % 3 == 2;
+        let (positive, negative) = if backwards { (aside, main) } else { (main, aside) };
         let v = Components { zero, positive, negative }.phasors();
         // Copper loss rises with the square root of the order (skin).
         let machine =
@@ -84,9 +86,9 @@ pub fn orders(rng: &mut Lcg, f: &Feeder, load: &Load, setting: Setting) -> [Orde
             Setting::Distorted => load.drives * rng.within(0.02, 0.25) * f.rated_a * level,
             _ => 0.0,
         };
-        let falls = if h == 5 { 1.0 } else { rng.within(0.2, 0.7) };
+        let falls = if h == 5 { 1.0 } else { rng.within(1.0, 3.5) / order };
         let own = rng.phasor(made * falls);
-        let (op, on) = if h == 5 { (Complex::ZERO, own) } else { (own, Complex::ZERO) };
+        let (op, on) = if backwards { (Complex::ZERO, own) } else { (own, Complex::ZERO) };
         let own = Components { zero: Complex::ZERO, positive: op, negative: on }.phasors();
         let mean = (v[0] + v[1] + v[2]).scale(1.0 / 3.0);
         let mut out = Order::default();

@@ -8,7 +8,7 @@ pub use harmonics::Setting;
 use harmonics::{Load, Order, orders};
 use std::f64::consts::PI;
 use wattless_core::complex::Complex;
-use wattless_core::hookup::{HarmonicPhasors, HookupInput, LoadKind, Nameplate};
+use wattless_core::hookup::{HookupInput, LoadKind, Nameplate, WITNESS_ORDERS};
 use wattless_core::sequence::Components;
 use wattless_core::wiring::Wiring;
 
@@ -74,8 +74,8 @@ pub struct Feeder {
     pub rated_pf: f64,
     pub range_a: f64,
     pub four_wire: bool,
-    /// The 5th and the 7th.
-    pub harmonics: [Order; 2],
+    /// The orders that the check hears.
+    pub harmonics: [Order; 4],
     pub setting: Setting,
 }
 
@@ -148,7 +148,7 @@ impl Feeder {
             }
             _ => {}
         }
-        let harmonics = [Order::default(); 2];
+        let harmonics = [Order::default(); 4];
         let setting = Setting::Linear;
         let mut f =
             Feeder { sort, v, i, rated_a, rated_pf, range_a, four_wire, harmonics, setting };
@@ -377,14 +377,16 @@ pub fn read(f: &Feeder, m: &Miswiring, wiring: Wiring, rng: &mut Lcg) -> HookupI
         *x = *x * at(ratio, turn) + rng_phasor(rng, 0.0005 * range_rms[k]);
         // What samples a channel later than another turns a harmonic by as many times more.
         let later = own.within(-0.5, 0.5);
-        for (h, x) in [5.0, 7.0].into_iter().zip(&mut harmonics) {
+        for (h, x) in WITNESS_ORDERS.map(|h| h as f64).into_iter().zip(&mut harmonics) {
             x[k] =
                 x[k] * at(ratio, turn / h + h * later) + rng_phasor(&mut own, 1e-4 * range_rms[k]);
         }
     }
-    let [fifth, seventh] = harmonics;
-    let harmonics = Some(HarmonicPhasors { fifth, seventh });
-    HookupInput { range_rms, harmonics, ..HookupInput::new(wiring, phasors, Some(50.0)) }
+    HookupInput {
+        range_rms,
+        harmonics: Some(harmonics),
+        ..HookupInput::new(wiring, phasors, Some(50.0))
+    }
 }
 
 /// What channels read of lines, before sensors' errors.
