@@ -12,6 +12,7 @@
 
 mod advice;
 mod channels;
+mod clamps;
 mod connection;
 mod decide;
 mod load;

@@ -74,6 +74,15 @@ pub enum Reason {
         /// The other.
         other: Channel,
     },
+    /// Two clamps read the same current in opposite directions.
+    CurrentsOpposite {
+        /// One clamp.
+        one: Channel,
+        /// The other.
+        other: Channel,
+        /// Whether a load between their two lines does so, too.
+        between_lines: bool,
+    },
     /// Three currents without a neutral do not add to zero.
     CurrentsDoNotAdd {
         /// Their sum over their mean magnitude.
@@ -172,6 +181,7 @@ impl Reason {
             Reason::CurrentDead(_) => "current_dead",
             Reason::CurrentMissing(_) => "current_missing",
             Reason::CurrentsSame { .. } => "currents_same",
+            Reason::CurrentsOpposite { .. } => "currents_opposite",
             Reason::CurrentsDoNotAdd { .. } => "currents_do_not_add",
             Reason::CurrentUneven { .. } => "current_uneven",
             Reason::CurrentAgainstNameplate { .. } => "current_against_nameplate",
