@@ -1,14 +1,14 @@
-//! Two clamps around one conductor, the same way round or against each other.
+//! Two or three clamps around one conductor, the same way round or against each other.
 //!
 //! No order of three lines explains that, so that it is tried apart from `pairing`: which line
-//! both sit on, which way round they face, where the third clamp is. The line that is left has
+//! they sit on, which way round they face, where the third clamp is. The line that is left has
 //! no clamp: without a neutral its current follows from the others, else it is unknown.
 
 use super::channels::Channels;
-use super::connection::{Connection, I, IDENTITY, Perm, Seat, home, moved_clamps_cost, pick, used};
+use super::connection::{Connection, I, home, moved_clamps, pick, used};
 use super::decide::WORTH_TELLING;
 use super::load::{Agreement, LoadPicture, PhaseLoad, wrap, zone};
-use super::pairing::{Bench, Candidate, masked, sum_share};
+use super::pairing::{Bench, Candidate, sum_share};
 use super::{Explanation, HookupInput, HookupReport, LoadKind, Reason};
 use crate::complex::Complex;
 use heapless::Vec;
@@ -20,16 +20,20 @@ const SAME_CONDUCTOR: f64 = 0.08;
 const SUM_NEEDED: f64 = 0.3;
 /// Degrees in a radian.
 const DEG: f64 = 180.0 / core::f64::consts::PI;
-/// Three lines, each way round, with the third clamp on either line left, each way round.
-const GUESSES: usize = 24;
+/// Three lines, each way round, with the third clamp on any of them, each way round.
+const GUESSES: usize = 36;
 
 /// Two clamps that read one current.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub(super) struct Doubled {
     one: usize,
     other: usize,
+    /// The clamp beside them, if there is one.
+    third: Option<usize>,
     /// Whether they read it in opposite directions.
     opposite: bool,
+    /// Whether the third reads it, too, and if so whether against the first.
+    third_against: Option<bool>,
     /// Whether a load between two lines reads so, too.
     pub(super) between_lines: bool,
 }
@@ -46,39 +50,53 @@ impl Doubled {
     }
 }
 
+/// Whether two clamps read one current, and if so whether in opposite directions.
+fn against(a: Complex, b: Complex) -> Option<bool> {
+    let near = SAME_CONDUCTOR * a.abs().max(b.abs());
+    let [same, opposite] = [(a - b).abs() < near, (a + b).abs() < near];
+    (same || opposite).then_some(opposite)
+}
+
 /// Finds two clamps of three phases that read one current.
 pub(super) fn doubled(input: &HookupInput, c: &Channels) -> Option<Doubled> {
     let wiring = input.wiring;
     if wiring.phases() != 3 {
         return None;
     }
-    for (one, other, third) in [(0, 1, 2), (1, 2, 0), (0, 2, 1)] {
+    let three = used(wiring, false) == [true; 3];
+    for (one, other, beside) in [(0, 1, 2), (1, 2, 0), (0, 2, 1)] {
         if !(pick(&c.i_judged, one) && pick(&c.i_judged, other)) {
             continue;
         }
         let (a, b) = (pick(&c.i, one), pick(&c.i, other));
-        let near = SAME_CONDUCTOR * a.abs().max(b.abs());
-        if (a - b).abs() < near {
-            return Some(Doubled { one, other, opposite: false, between_lines: false });
-        }
-        if (a + b).abs() < near {
-            let three = used(wiring, false) == [true; 3];
-            let third_flows = pick(&c.i_judged, third);
+        let Some(opposite) = against(a, b) else {
+            continue;
+        };
+        let third = three.then_some(beside);
+        let flows = third.is_some_and(|k| pick(&c.i_judged, k));
+        if opposite && three && !flows {
             // With nothing on the third line that is what a load between two lines is.
-            if three && !third_flows {
-                continue;
-            }
-            let no_neutral = wiring.is_three_wire();
-            let unbalanced = three && sum_share(&c.i).is_some_and(|s| s > SUM_NEEDED);
-            let motor = input.load == LoadKind::Motor;
-            let between_lines = !(motor || (no_neutral && unbalanced));
-            return Some(Doubled { one, other, opposite: true, between_lines });
+            continue;
         }
+        let third_against = third.filter(|_| flows).and_then(|k| against(a, pick(&c.i, k)));
+        let unbalanced = three && sum_share(&c.i).is_some_and(|s| s > SUM_NEEDED);
+        let motor = input.load == LoadKind::Motor;
+        let sure = motor || (wiring.is_three_wire() && unbalanced) || third_against.is_some();
+        let between_lines = opposite && !sure;
+        return Some(Doubled { one, other, third, opposite, third_against, between_lines });
     }
     None
 }
 
-/// One way in which two clamps may sit on one conductor.
+/// A clamp on a position of the voltages, turned round there or not.
+#[derive(Clone, Copy)]
+struct Clamp {
+    clamp: usize,
+    position: usize,
+    turned: bool,
+}
+
+/// One way in which clamps may sit on one conductor.
 #[derive(Clone, Copy)]
 struct Guess {
     connection: Connection,
@@ -87,7 +105,7 @@ struct Guess {
 }
 
 impl Bench<'_> {
-    /// Explains two clamps on one conductor; `false` if there are none.
+    /// Explains clamps on one conductor; `false` if there are none.
     pub(super) fn explain_doubled(
         &self,
         report: &mut HookupReport,
@@ -97,17 +115,28 @@ impl Bench<'_> {
             return false;
         };
         let mut guesses: Vec<Guess, GUESSES> = Vec::new();
-        for line in 0..3 {
+        for position in 0..3 {
             for turned in [false, true] {
-                if used(self.input.wiring, false) != [true; 3] {
-                    // A line each way round, so there is room.
-                    let _ = guesses.push(self.guess(pair, (line, turned), None));
-                    continue;
-                }
-                for at in (0..3).filter(|k| *k != line) {
+                let one = Clamp { clamp: pair.one, position, turned };
+                let other = Clamp { clamp: pair.other, position, turned: turned != pair.opposite };
+                for at in 0..3 {
                     for third_turned in [false, true] {
-                        let third = Some((at, third_turned));
-                        let _ = guesses.push(self.guess(pair, (line, turned), third));
+                        let third = pair.third.map(|clamp| Clamp {
+                            clamp,
+                            position: at,
+                            turned: third_turned,
+                        });
+                        let fits = match (pair.third, pair.third_against) {
+                            (None, _) => at == 0 && !third_turned,
+                            (_, Some(against)) => {
+                                at == position && third_turned == (turned != against)
+                            }
+                            (_, None) => at != position,
+                        };
+                        if fits && let Some(guess) = self.guess(one, other, third) {
+                            // No more than the loops have turns.
+                            let _ = guesses.push(guess);
+                        }
                     }
                 }
             }
@@ -126,8 +155,8 @@ impl Bench<'_> {
         report.best = Some(Explanation { same_power: true, ..explanation(best) });
         // A load between two lines is no mistake at all.
         if let Some(p) = present.filter(|_| pair.between_lines) {
-            let as_it_is = self.explanation(p, &Connection::as_labelled(report.wiring), 0.0, false);
-            let _ = report.alternatives.push(Explanation { cost: best.cost, ..as_it_is });
+            let as_it_is = Connection::as_labelled(report.wiring);
+            let _ = report.alternatives.push(self.explanation(p, &as_it_is, best.cost, false));
         }
         for g in guesses.iter().skip(1).filter(|g| g.cost < best.cost + WORTH_TELLING) {
             // Most likely first: what no longer fits is no loss.
@@ -136,77 +165,68 @@ impl Bench<'_> {
         true
     }
 
-    /// Both clamps of the pair on one line, the first of them turned or not, the third elsewhere.
-    fn guess(
-        &self,
-        pair: Doubled,
-        (line, turned): (usize, bool),
-        third: Option<(usize, bool)>,
-    ) -> Guess {
+    /// The likeliest connection with the clamps at these positions of the voltages, and the
+    /// load as it would then be.
+    fn guess(&self, one: Clamp, other: Clamp, third: Option<Clamp>) -> Option<Guess> {
         let wiring = self.input.wiring;
-        let mut lines: Perm = IDENTITY;
-        let mut reversed = [false; 3];
-        let mut current: [Option<Complex>; 3] = [None; 3];
-        let mut seat = |clamp: usize, line: usize, turn: bool| {
-            for (k, (l, r)) in lines.iter_mut().zip(&mut reversed).enumerate() {
-                if k == clamp {
-                    (*l, *r) = (line, turn);
+        let i_used = used(wiring, false);
+        let clamps = || [Some(one), Some(other), third].into_iter().flatten();
+        let mut least: Option<(Connection, f64)> = None;
+        for seating in &self.seatings {
+            let mut connection = seating.connection;
+            let v_lines = connection.v.map(|s| s.line);
+            for (k, seat) in connection.i.iter_mut().enumerate() {
+                (seat.line, seat.reversed) = (k, false);
+                for c in clamps().filter(|c| c.clamp == k) {
+                    seat.line = pick(&v_lines, c.position);
+                    seat.reversed = c.turned != seating.flipped;
                 }
             }
-            if let Some(x) = current.get_mut(line) {
-                *x = Some(pick(&self.channels.i, clamp).scale(if turn { -1.0 } else { 1.0 }));
+            let places = connection.placements();
+            let away = |p: &&super::Placement| {
+                !p.channel.is_voltage() && p.place != home(wiring, p.channel)
+            };
+            let moved = places.iter().filter(away).count();
+            let faults = moved_clamps(moved, &connection.i.map(|s| s.reversed), i_used);
+            let cost = seating.faults.cost_with(&faults) + seating.supply_cost;
+            if least.is_none_or(|(_, l)| cost < l - 1e-9) {
+                least = Some((connection, cost));
             }
-        };
-        seat(pair.other, line, turned != pair.opposite);
-        seat(pair.one, line, turned);
-        if let Some((at, turn)) = third {
-            // The pair's slots add up to 0 + 1 + 2 without the third.
-            seat(3 - pair.one - pair.other, at, turn);
         }
-        let known = current.iter().flatten();
-        let rest = known.fold(Complex::ZERO, |sum, x| sum - *x);
-        let follows = wiring.is_three_wire() && third.is_some();
-        let mut load = LoadPicture { count: 3, ..LoadPicture::default() };
-        let (mut phi_deg, mut judged) = ([0.0; 3], [false; 3]);
-        let mut flowing = [Complex::ZERO; 3];
-        for (k, v) in self.voltages.phases.iter().enumerate() {
-            let i = pick(&current, k).or(follows.then_some(rest));
-            if let (Some(i), Some(x)) = (i, flowing.get_mut(k)) {
-                *x = i;
+        let (connection, mistakes) = least?;
+        let mut current: [Option<Complex>; 3] = [None; 3];
+        for c in clamps() {
+            if let Some(x) = current.get_mut(c.position) {
+                let sign = if c.turned { -1.0 } else { 1.0 };
+                *x = Some(pick(&self.channels.i, c.clamp).scale(sign));
             }
-            let phase = i.map(|i| PhaseLoad::of(*v, i));
-            if let Some(slot) = load.phases.get_mut(k) {
-                *slot = phase.unwrap_or_default();
-            }
-            if let Some(slot) = load.unknown.get_mut(k) {
-                *slot = phase.is_none();
-            }
-            let angle = i.map(|i| wrap((v.arg() - i.arg()) * DEG));
-            if let (Some(angle), Some(phi), Some(j)) =
-                (angle, phi_deg.get_mut(k), judged.get_mut(k))
+        }
+        let known = current.iter().flatten().count();
+        // Without a neutral two currents give the third.
+        let follows = wiring.is_three_wire() && known == 2;
+        let rest = current.iter().flatten().fold(Complex::ZERO, |sum, x| sum - *x);
+        let currents = current.map(|i| i.or(follows.then_some(rest)));
+        let v = self.voltages.phases;
+        let mut load = LoadPicture { count: 3, unknown: [true; 3], ..LoadPicture::default() };
+        for (position, seat) in connection.v.iter().enumerate() {
+            if let Some(i) = pick(&currents, position)
+                && let Some(phase) = load.phases.get_mut(seat.line)
+                && let Some(unknown) = load.unknown.get_mut(seat.line)
             {
-                (*phi, *j) = (angle, true);
+                *phase = PhaseLoad::of(pick(&v, position), i);
+                *unknown = false;
             }
         }
-        let v_turned = masked(self.voltages.turned, used(wiring, true));
-        let i_turned = masked(reversed, used(wiring, false));
-        let mut connection = Connection::new(wiring, &IDENTITY, &v_turned, &lines, &i_turned);
-        if used(wiring, false) != [true; 3] {
-            // The unused seat stays at home.
-            if let Some(seat) = connection.i.get_mut(1) {
-                *seat = Seat { line: 1, reversed: false };
-            }
+        let judged = currents.map(|i| i.is_some());
+        let flowing = currents.map(Option::unwrap_or_default);
+        let mut phi_deg = [0.0; 3];
+        for (phi, (v, i)) in phi_deg.iter_mut().zip(v.iter().zip(flowing)) {
+            *phi = wrap((v.arg() - i.arg()) * DEG);
         }
-        let (agreement, odd) = match Agreement::of(&phi_deg, judged) {
-            Some(a) => (a.cost, zone(self.input.load, a.centre_deg).1),
-            None => (0.0, 0.0),
-        };
+        let agreement = Agreement::of(&phi_deg, judged)?;
+        let odd = zone(self.input.load, agreement.centre_deg).1;
         let magnitude = if follows { self.magnitude_cost(&flowing) } else { 0.0 };
-        let places = connection.placements();
-        let clamps = places.iter().filter(|p| !p.channel.is_voltage());
-        let moved = clamps.filter(|p| p.place != home(wiring, p.channel)).count();
-        let cost = moved_clamps_cost(moved, &i_turned, used(wiring, false));
-        Guess { connection, load, cost: cost + agreement + odd + magnitude }
+        Some(Guess { connection, load, cost: mistakes + agreement.cost + odd + magnitude })
     }
 }
 

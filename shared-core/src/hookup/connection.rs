@@ -318,11 +318,13 @@ fn count(turned: &[bool; 3], used: [bool; 3]) -> usize {
     turned.iter().zip(used).filter(|(t, u)| **t && *u).count()
 }
 
-/// How unlikely it is, in nats, that so many clamps are on another line and these turned.
-pub(super) fn moved_clamps_cost(moved: usize, turned: &[bool; 3], used: [bool; 3]) -> f64 {
-    let turned = turned_cost(turned, used, 3.0, 5.5, 2.8);
-    let faults = Faults { turned, exchanged: 3.0 * moved as f64, count: moved };
-    faults.cost_with(&Faults { turned: 0.0, exchanged: 0.0, count: 0 })
+/// What is wrong with clamps of which so many are on another line and these are turned.
+pub(super) fn moved_clamps(moved: usize, turned: &[bool; 3], used: [bool; 3]) -> Faults {
+    Faults {
+        turned: turned_cost(turned, used, 3.0, 5.5, 2.8),
+        exchanged: 3.0 * moved as f64,
+        count: moved + count(turned, used),
+    }
 }
 
 /// Cost of one, of two, and of all turned: that is one habit, not as many mistakes.
