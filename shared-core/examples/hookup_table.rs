@@ -90,7 +90,7 @@ fn main() {
             (AMBIGUOUS, Miswiring::ambiguous(wiring)),
         ];
         for &sort in sorts {
-            for told in 0..KNOWN.len() {
+            for (told, known) in KNOWN.into_iter().enumerate() {
                 let mut rng = Lcg(0x5eed + told as u64);
                 let mut counts = [Count::default(); 6];
                 let mut upper = Count::default();
@@ -136,8 +136,7 @@ fn main() {
                         checks += 1;
                     }
                 }
-                let told = KNOWN[told];
-                let names = |class: &str| format!("{}, {sort:?}, {told}, {class}", wiring.name());
+                let names = |class: &str| format!("{}, {sort:?}, {known}, {class}", wiring.name());
                 for ((name, _), count) in classes.iter().zip(&counts) {
                     count.row(&names(name));
                 }

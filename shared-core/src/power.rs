@@ -211,6 +211,25 @@ pub fn read_harmonics(window: &Window, config: &PowerConfig) -> (Reading, Option
     (reading, Some(harmonics).filter(|_| reading.distortion.is_some()))
 }
 
+/// Harmonic phasors of the channels themselves, as [`Harmonics`] has those of the phases.
+///
+/// `None` where harmonics up to `order` were not followed, or there is no fundamental.
+pub fn read_channels(
+    window: &Window,
+    config: &PowerConfig,
+    order: usize,
+) -> Option<[Orders; ACTIVE]> {
+    let m = Moments::new(window, config);
+    m.highest().filter(|h| *h >= order)?;
+    Some(core::array::from_fn(|slot| {
+        let mut one = [0.0; ACTIVE];
+        if let Some(w) = one.get_mut(slot) {
+            *w = 1.0;
+        }
+        m.orders(&one)
+    }))
+}
+
 fn read(window: &Window, config: &PowerConfig, mut keep: Option<&mut Harmonics>) -> Reading {
     let m = Moments::new(window, config);
     let wiring = config.wiring;

@@ -7,7 +7,9 @@ mod hookup_sim;
 
 use hookup_sim::*;
 use wattless_core::complex::Complex;
-use wattless_core::hookup::{HookupInput, LoadKind, Place, Reason, Verdict, check};
+use wattless_core::hookup::{
+    HarmonicPhasors, HookupInput, LoadKind, Place, Reason, Verdict, check,
+};
 use wattless_core::wiring::Wiring;
 
 const WIRINGS: [Wiring; 5] = [
@@ -113,9 +115,10 @@ fn right_connections_are_not_blamed() {
                 let share = f64::from(doubted) / f64::from(loaded);
                 let limit = match (sort, told) {
                     // An idle motor may be a leading load with all clamps shifted by one line.
-                    (Sort::LightMotor, 0) => 1.0,
-                    (Sort::Motor, 0) => 0.15,
-                    (Sort::Motor | Sort::LightMotor, _) => 0.002,
+                    // Where the supply has harmonics they tell.
+                    (Sort::LightMotor, 0) => 0.3,
+                    (Sort::Motor, 0) => 0.08,
+                    (Sort::Motor | Sort::LightMotor, _) => 0.004,
                     // A leading or near-unity load at a quarter of the range or less may be an
                     // idle motor with all clamps shifted and turned.
                     (Sort::Corrected, 0) => 0.27,
@@ -170,6 +173,7 @@ fn single_mistakes_are_found_and_named() {
 #[test]
 fn leads_and_clamps_exchanged_together_are_right() {
     let mut rng = Lcg(31);
+    let mut doubted = 0;
     for order in ORDERS {
         for _ in 0..feeders() {
             let f = Feeder::random(&mut rng, Sort::Motor, true);
@@ -177,12 +181,15 @@ fn leads_and_clamps_exchanged_together_are_right() {
             let mut input = read(&f, &m, Wiring::FourWire, &mut rng);
             input.load = LoadKind::Motor;
             let report = check(&input);
-            assert_eq!(report.verdict, Verdict::Right, "{report:?}");
+            // Drives beside the motor can make harmonics that look like another load's.
+            doubted += usize::from(report.verdict == Verdict::Doubtful);
+            assert_ne!(report.verdict, Verdict::Wrong, "{report:?}");
             let backwards = (0..3).filter(|k| order[*k] != *k).count() == 2;
             assert_eq!(report.reasons.contains(&Reason::RotationNegative), backwards);
             assert!(report.moves().is_empty());
         }
     }
+    assert!(doubted <= 1 + ORDERS.len() * feeders() / 1000, "{doubted}");
 }
 
 /// The picture that is ambiguous in principle: doubted or told beside, and settled by a second
@@ -234,4 +241,76 @@ fn a_nameplate_unmasks_clamps_shifted_and_turned() {
         }
     }
     assert!(f64::from(right) < 0.003 * f64::from(cases), "{right} of {cases}");
+}
+
+/// Shares of answers that are right over feeders with linear loads on a supply with harmonics.
+fn right_share(sort: Sort, wiring: Wiring, m: impl Fn(&mut Lcg) -> Miswiring) -> f64 {
+    let mut rng = Lcg(211);
+    let (mut cases, mut right) = (0, 0);
+    while cases < 5 * feeders() {
+        let f = Feeder::random(&mut rng, sort, wiring == Wiring::FourWire);
+        if f.setting != Setting::Linear {
+            continue;
+        }
+        let m = m(&mut rng).of(wiring);
+        cases += 1;
+        right += usize::from(check(&read(&f, &m, wiring, &mut rng)).verdict == Verdict::Right);
+    }
+    right as f64 / cases as f64
+}
+
+/// Told nothing but what the channels read, harmonics tell an idle motor from a leading load with
+/// its currents on the next line, and both from clamps on the next line and turned.
+///
+/// The loads answer harmonics as studies of them model it (IEEE 399 and IEEE 1036, from memory):
+/// a machine by its locked-rotor reactance times the order, a capacitor by its reactance over it.
+#[test]
+fn harmonics_tell_what_the_fundamental_cannot() {
+    for wiring in WIRINGS {
+        let right = |sort, m: &dyn Fn(&mut Lcg) -> Miswiring| right_share(sort, wiring, m);
+        let none = |_: &mut Lcg| Miswiring::NONE;
+        let shifted = |rng: &mut Lcg| Miswiring::shifted()[rng.below(4)];
+        let and_turned = |rng: &mut Lcg| Miswiring::shifted_and_turned()[rng.below(2)];
+        let name = wiring.name();
+        for sort in [Sort::Motor, Sort::LightMotor] {
+            assert!(right(sort, &none) > 0.99, "{name} {sort:?}");
+            assert_eq!(right(sort, &shifted), 0.0, "{name} {sort:?}");
+            assert!(right(sort, &and_turned) < 0.02, "{name} {sort:?}");
+        }
+        assert!(right(Sort::Leading, &shifted) < 0.01, "{name}");
+        assert!(right(Sort::Leading, &and_turned) < 0.02, "{name}");
+    }
+}
+
+/// Harmonics at random, of which no load is known, hardly ever speak for a pairing.
+#[test]
+fn harmonics_of_anything_say_nothing() {
+    let mut rng = Lcg(5151);
+    let cases = 40 * feeders();
+    let (mut doubted, mut passed) = (0, 0);
+    for n in 0..cases {
+        let shift = n % 2;
+        let phi = if shift == 0 { rng.within(15.0, 73.0) } else { rng.within(-46.0, 85.0) };
+        let mut orders = [[Complex::ZERO; 6]; 3];
+        for (h, x) in [1.0, 5.0, 7.0].into_iter().zip(&mut orders) {
+            let (v, i) = (rng.within(0.5, 4.0), rng.within(1.0, 15.0));
+            let (v, i) = match h {
+                1.0 => (at(230.0, 0.0), at(50.0, -phi)),
+                _ => (rng.phasor(2.3 * v), rng.phasor(0.5 * i)),
+            };
+            for k in 0..3 {
+                let turn = |line: usize| at(1.0, [0.0, -120.0, 120.0][line] * h);
+                x[k] = v * turn(k);
+                x[3 + k] = i * turn((k + shift) % 3);
+            }
+        }
+        let [one, fifth, seventh] = orders;
+        let mut input = HookupInput::new(Wiring::FourWire, one, Some(50.0));
+        input.harmonics = Some(HarmonicPhasors { fifth, seventh });
+        let verdict = check(&input).verdict;
+        doubted += usize::from(shift == 0 && verdict != Verdict::Right);
+        passed += usize::from(shift == 1 && verdict == Verdict::Right);
+    }
+    assert!(doubted < cases / 2 / 50, "{doubted} of {}", cases / 2);
+    assert!(passed <= 1 + cases / 2 / 2000, "{passed} of {}", cases / 2);
 }

@@ -6,13 +6,17 @@ use super::measure::{MeasureError, at_end, windows};
 use crate::collect::link::{AnyClient, Captured, LinkError};
 use crate::collect::waveform::{SLOTS, Waveform};
 use std::time::Duration;
-use wattless_core::accumulate::sum_stretch;
+use wattless_core::accumulate::{Sums, sum_stretch};
+use wattless_core::complex::Complex;
 use wattless_core::flags::Flags;
 use wattless_core::frame::{ACTIVE, COUNT_MAX, Frame};
-use wattless_core::hookup::{HookupInput, HookupReport, LoadKind, Nameplate};
-use wattless_core::interval::IntervalBuilder;
-use wattless_core::power::{PowerConfig, Reading};
-use wattless_core::window::Nominal;
+use wattless_core::hookup::{
+    HarmonicPhasors, HookupInput, HookupReport, LoadKind, Nameplate, WITNESS_ORDERS,
+};
+use wattless_core::interval::{IntervalBuilder, direction};
+use wattless_core::power::{PowerConfig, Reading, read_channels};
+use wattless_core::response::Responses;
+use wattless_core::window::{Nominal, Window};
 use wattless_core::wire::HookupSnapshot;
 use wattless_core::wiring::Wiring;
 
@@ -73,10 +77,15 @@ struct Stretch {
     start_s: f64,
     squares: [f64; ACTIVE],
     clipped: [bool; ACTIVE],
+    /// Sums over time of the orders in [`WITNESS_ORDERS`], and how long they were there.
+    orders: [[Complex; ACTIVE]; 2],
+    orders_s: f64,
 }
 
 impl Stretch {
-    fn add(&mut self, start_s: f64, reading: &Reading, at_end: &[bool; SLOTS]) {
+    fn add(&mut self, window: &Window, reading: &Reading, file: &Source) {
+        let start_s = window.begins_at() / file.rate_hz;
+        let at_end = at_end(window, &file.ends);
         if self.builder.windows() == 0 {
             self.start_s = start_s;
         }
@@ -85,16 +94,31 @@ impl Stretch {
             *sum += rms * rms * reading.duration_s;
         }
         self.clipped.iter_mut().zip(at_end).for_each(|(clipped, at)| *clipped |= at);
+        let [.., highest] = WITNESS_ORDERS;
+        if let Some(channels) = read_channels(window, &file.power, highest) {
+            // Windows add up against a common direction, which an order turns as often as it is.
+            let back = direction(reading).conj();
+            for (sums, h) in self.orders.iter_mut().zip(WITNESS_ORDERS) {
+                let turn = (0..h).fold(Complex::new(1.0, 0.0), |turn, _| turn * back);
+                for (sum, orders) in sums.iter_mut().zip(&channels) {
+                    *sum += (Complex::from(orders[h]) * turn).scale(reading.duration_s);
+                }
+            }
+            self.orders_s += reading.duration_s;
+        }
     }
 
     /// The picture, with what its currents amount to.
-    fn close(self, file: &Ranges) -> Option<(Picture, f64)> {
+    fn close(self, file: &Source) -> Option<(Picture, f64)> {
         let s = self.builder.summary()?;
-        let mut input = HookupInput::new(file.wiring, s.channels, s.frequency_hz);
+        let mut input = HookupInput::new(file.power.wiring, s.channels, s.frequency_hz);
         input.rms = self.squares.map(|sum| libm::sqrt(sum / s.duration_s));
         input.dc = s.dc;
         input.range_rms = file.range_rms;
         input.clipped = self.clipped;
+        let whole = self.orders_s > 0.999 * s.duration_s;
+        let [fifth, seventh] = self.orders.map(|o| o.map(|x| x.scale(1.0 / s.duration_s)));
+        input.harmonics = whole.then_some(HarmonicPhasors { fifth, seventh });
         let current = s.channels.iter().skip(3).map(|x| x.abs()).sum();
         let stretch_s = Some((self.start_s, self.start_s + s.duration_s));
         Some((Picture { input, flags: s.flags, stretch_s }, current))
@@ -102,9 +126,11 @@ impl Stretch {
 }
 
 /// What a file knows of its channels.
-struct Ranges {
-    wiring: Wiring,
+struct Source {
+    power: PowerConfig,
+    rate_hz: f64,
     range_rms: [f64; ACTIVE],
+    ends: [i32; SLOTS],
 }
 
 /// Takes the picture of a file: mean phasors of the second that carries most current.
@@ -115,13 +141,15 @@ pub fn of_file(file: &mut Waveform, nominal: Option<Nominal>) -> Result<Picture,
     let full = f64::from(COUNT_MAX) * std::f64::consts::FRAC_1_SQRT_2;
     let known = file.settings.is_some();
     let range_rms = file.power.calibration.active().each_ref().map(|c| c.gain.abs() * full);
-    let ranges = Ranges {
-        wiring: file.power.wiring,
+    let source = Source {
+        power: file.power,
+        rate_hz: file.sample_rate_hz,
         range_rms: if known { range_rms } else { [0.0; ACTIVE] },
+        ends: file.range_ends(),
     };
     let mut best: Option<(Picture, f64)> = None;
     let mut keep = |stretch: Stretch| {
-        let closed = stretch.close(&ranges);
+        let closed = stretch.close(&source);
         if let Some((_, current)) = closed
             && best.as_ref().is_none_or(|(_, most)| current > *most)
         {
@@ -129,22 +157,19 @@ pub fn of_file(file: &mut Waveform, nominal: Option<Nominal>) -> Result<Picture,
         }
     };
     let mut stretch = Stretch::default();
-    let rate_hz = file.sample_rate_hz;
-    let ends = file.range_ends();
     windows(file, nominal, |window, reading| {
-        let start_s = window.begins_at() / rate_hz;
-        stretch.add(start_s, reading, &at_end(window, &ends));
+        stretch.add(window, reading, &source);
         if stretch.builder.duration_s() > STRETCH_S - 0.1 {
             keep(std::mem::take(&mut stretch));
         }
     })?;
     // A shorter rest counts only where there is nothing else.
     if best.is_none() {
-        best = stretch.close(&ranges);
+        best = stretch.close(&source);
     }
     Ok(best.map(|(picture, _)| picture).unwrap_or(Picture {
         // A file without a window is an error of `windows`, so that this is never reached.
-        input: HookupInput::new(ranges.wiring, Default::default(), None),
+        input: HookupInput::new(source.power.wiring, Default::default(), None),
         flags: Flags::NO_FUNDAMENTAL,
         stretch_s: None,
     }))
@@ -153,40 +178,84 @@ pub fn of_file(file: &mut Waveform, nominal: Option<Nominal>) -> Result<Picture,
 /// Longest wait for a node's capture.
 const CAPTURE_WAIT: Duration = Duration::from_secs(2);
 
-/// Takes the picture of a node as it is now: phasors and RMS from the node, DC from a capture of
-/// its waveforms (none is told where it makes no capture or there is no fundamental).
+/// Takes the picture of a node as it is now: phasors and RMS from the node, DC and harmonics from
+/// a capture of its waveforms (neither is told where it makes none or there is no fundamental).
 pub fn of_node(client: &mut AnyClient) -> Result<Picture, LinkError> {
     let mut picture = Picture::from_snapshot(&client.hookup()?);
     if let Some(frequency_hz) = picture.input.frequency_hz {
         let power = client.settings()?.power;
         if let Some(captured) = client.captured(CAPTURE_WAIT)? {
-            picture.input.dc = dc_of(&captured, &power, frequency_hz);
+            let capture = Capture::new(&captured, frequency_hz);
+            picture.input.dc = capture.dc(&power);
+            picture.input.harmonics = capture.harmonics(&power, &picture.input.rms);
         }
     }
     Ok(picture)
 }
 
-/// Means of the channels over the whole cycles of a capture, in V or A; zero for a coil, which
-/// passes no DC, and where the capture is shorter than a cycle.
-fn dc_of(captured: &Captured, power: &PowerConfig, frequency_hz: f64) -> [f64; ACTIVE] {
-    let frames: Vec<Frame> = captured
-        .frames
-        .iter()
-        .map(|f| Frame::new(std::array::from_fn(|k| f.get(k).copied().unwrap_or(0))))
-        .collect();
-    // Both cuts smooth: frames on either side of each.
-    const ASIDE: f64 = 3.0;
-    let turns = frequency_hz * captured.step_s;
-    let cycles = libm::floor((frames.len() as f64 - 2.0 * ASIDE) * turns);
-    let stretch = (cycles >= 1.0).then(|| sum_stretch(&frames, turns, ASIDE, cycles / turns));
-    let Some(sums) = stretch.flatten() else {
-        return [0.0; ACTIVE];
-    };
-    let channels = power.calibration.active();
-    std::array::from_fn(|k| match power.calibration.rogowski(k) {
-        Some(_) => 0.0,
-        None => (sums.mean(k) - f64::from(channels[k].offset_counts)) * channels[k].gain,
-    })
+/// The whole cycles of a node's capture.
+struct Capture {
+    frames: Vec<Frame>,
+    step_s: f64,
+    frequency_hz: f64,
+}
+
+impl Capture {
+    fn new(captured: &Captured, frequency_hz: f64) -> Capture {
+        let frame =
+            |f: &[i32; ACTIVE]| Frame::new(std::array::from_fn(|k| f.get(k).copied().unwrap_or(0)));
+        let frames = captured.frames.iter().map(frame).collect();
+        Capture { frames, step_s: captured.step_s, frequency_hz }
+    }
+
+    /// Sums over as many whole cycles as there are, against an order; `None` below one.
+    fn sums(&self, order: usize) -> Option<Sums> {
+        // Both cuts smooth: frames on either side of each.
+        const ASIDE: f64 = 3.0;
+        let turns = self.frequency_hz * self.step_s;
+        let cycles = libm::floor((self.frames.len() as f64 - 2.0 * ASIDE) * turns);
+        if cycles < 1.0 {
+            return None;
+        }
+        sum_stretch(&self.frames, order as f64 * turns, ASIDE, cycles / turns)
+    }
+
+    /// Means of the channels, in V or A; zero for a coil, which passes no DC.
+    fn dc(&self, power: &PowerConfig) -> [f64; ACTIVE] {
+        let Some(sums) = self.sums(1) else {
+            return [0.0; ACTIVE];
+        };
+        let channels = power.calibration.active();
+        std::array::from_fn(|k| match power.calibration.rogowski(k) {
+            Some(_) => 0.0,
+            None => (sums.mean(k) - f64::from(channels[k].offset_counts)) * channels[k].gain,
+        })
+    }
+
+    /// The 5th and 7th of the channels, as at their terminals.
+    fn harmonics(&self, power: &PowerConfig, rms: &[f64; ACTIVE]) -> Option<HarmonicPhasors> {
+        let calibration = &power.calibration;
+        let channels = calibration.active();
+        let responses = Responses::new(calibration, 1.0 / self.step_s, self.frequency_hz);
+        let order = |h: usize| -> Option<[Complex; ACTIVE]> {
+            let sums = self.sums(h)?;
+            if h > responses.orders() {
+                return None;
+            }
+            Some(std::array::from_fn(|k| {
+                let x = sums.rms_phasor(k).scale(channels[k].gain);
+                if let Some(at) = calibration.rogowski(k) {
+                    // A coil gives the rate of change, with the gain at its own frequency.
+                    let share = at.hz() / (h as f64 * self.frequency_hz);
+                    return x * Complex::new(0.0, -share);
+                }
+                let undo = responses.harmonics(k, rms[k]).nth(h - 2);
+                x * undo.map_or(Complex::new(1.0, 0.0), Complex::from)
+            }))
+        };
+        let [five, seven] = WITNESS_ORDERS;
+        Some(HarmonicPhasors { fifth: order(five)?, seventh: order(seven)? })
+    }
 }
 
 /// Checks a picture.

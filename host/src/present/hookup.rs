@@ -171,6 +171,14 @@ pub fn reason(r: &Reason) -> String {
             "Another connection gives the same picture with a load at {}.",
             angle_and_pf(phi_deg)
         ),
+        Reason::HarmonicsAgree => "At the 5th and 7th harmonics the load answers as motors or \
+             capacitors do, which it would not with the currents on other lines."
+            .into(),
+        Reason::HarmonicsSpeakFor { phi_deg } => format!(
+            "At the 5th and 7th harmonics the load answers as motors or capacitors do only with \
+             another connection, under which it is {}.",
+            angle_and_pf(phi_deg)
+        ),
         Reason::AllPhasesAgree { phi_deg, spread_deg } => format!(
             "Every current is behind its own voltage by about {}, the phases within {}.",
             angle_and_pf(phi_deg),

@@ -123,12 +123,15 @@ impl Bench<'_> {
             c.guarded
                 && !c.same_pairing(present)
                 && c.reads_apart(present)
-                && (c.acceptable(kind)
-                    || (c.untold(kind) && !is_motor)
-                    || (c.vouched && !present.vouched))
+                && (c.acceptable(kind) || (c.untold(kind) && !is_motor && !present.vouched))
                 && (c.agreement.coherent() || !present.agreement.coherent())
-                && c.evidence + c.unvouched - present.evidence - present.unvouched < RULED_OUT
+                && c.evidence - present.evidence < RULED_OUT
         });
+        let spoken_for = cheapest(&candidates, |c| {
+            c.vouched && c.reads_apart(present) && c.evidence - present.evidence < RULED_OUT
+        });
+        let spoken_for = spoken_for.filter(|_| !present.vouched);
+        let guarded = guarded.or(spoken_for);
         let good = present.same_pairing(best) && present.acceptable(kind);
         let blamed = !good && self.blames(present, best);
         report.verdict = if wrong || blamed {
@@ -147,7 +150,7 @@ impl Bench<'_> {
         }
         if present.vouched {
             report.tell(Reason::HarmonicsAgree);
-        } else if let Some(other) = candidates.iter().find(|c| c.vouched) {
+        } else if let Some(other) = spoken_for {
             report.tell(Reason::HarmonicsSpeakFor { phi_deg: other.agreement.centre_deg });
         }
         if report.verdict != Verdict::Wrong && present.evidence > 1.0 {
@@ -166,8 +169,8 @@ impl Bench<'_> {
     /// Whether the mended picture accuses the present one.
     fn blames(&self, present: &Candidate, best: &Candidate) -> bool {
         let kind = self.input.load;
-        if best.same_pairing(present) || present.cost - best.cost < BLAME || !best.acceptable(kind)
-        {
+        let credible = best.acceptable(kind) || best.vouched;
+        if best.same_pairing(present) || present.cost - best.cost < BLAME || !credible {
             return false;
         }
         if present.agreement.coherent() {

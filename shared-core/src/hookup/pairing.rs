@@ -25,9 +25,9 @@ use heapless::Vec;
 const NEGATIVE_SUPPLY: f64 = 2.0;
 
 /// Cost of a pairing for which the harmonics do not speak while they speak for another.
-const UNVOUCHED: f64 = 6.0;
-/// What is left of a strongly leading load's oddness when harmonics show the capacitors.
-const SHOWN_TO_LEAD: f64 = 2.0;
+const UNVOUCHED: f64 = 3.0;
+/// What is left of the oddness of leading strongly where harmonics show the capacitors.
+const SHOWN: f64 = 3.5;
 
 /// Degrees in a radian.
 const DEG: f64 = 180.0 / core::f64::consts::PI;
@@ -291,15 +291,17 @@ impl<'a> Bench<'a> {
                     continue;
                 };
                 let guarded = connections.iter().any(|c| c.guarded);
-                let (mut zone, mut odd) = zone(kind, agreement.centre_deg);
+                let (zone, odd) = zone(kind, agreement.centre_deg);
                 let linear = witness.as_ref().and_then(|w| w.load(order, &turned));
                 let vouched = agreement.coherent()
                     && linear.is_some_and(|l| l.suits(agreement.centre_deg))
                     && (kind == LoadKind::Unknown || zone != Zone::Refuted);
-                if vouched && zone == Zone::Odd && agreement.centre_deg < 0.0 {
-                    (zone, odd) = (Zone::Expected, odd.min(SHOWN_TO_LEAD));
-                }
-                let evidence = level.cost(agreement.centre_deg) + self.change(order, &turned);
+                // Where harmonics show capacitors, leading is less of a surprise and no motor's
+                // band a measure; that names a connection, and makes none right.
+                let shown = vouched && linear.is_some_and(|l| !l.machine);
+                let odd = if shown { odd.min(SHOWN) } else { odd };
+                let of_level = if shown { 0.0 } else { level.cost(agreement.centre_deg) };
+                let evidence = of_level + self.change(order, &turned);
                 // An unusual angle and a current that does not suit it are one surprise.
                 let load = if zone == Zone::Expected { odd.max(evidence) } else { odd + evidence };
                 let cost = least.cost + agreement.cost + load + magnitude;

@@ -40,15 +40,18 @@ pub(super) struct Linear {
     pub(super) machine: bool,
     /// Capacitors: capacitive, or inductive as behind a choke.
     pub(super) capacitors: bool,
+    /// Capacitors too small to lead with, as of an inverter's filter.
+    pub(super) filter: bool,
 }
 
 impl Linear {
     /// Whether such a load can have this angle at the fundamental.
     pub(super) fn suits(self, phi_deg: f64) -> bool {
         let consumes = (-105.0..75.0).contains(&phi_deg);
-        // An induction machine lags, driving or driven; capacitors may belong to an inverter.
+        // An induction machine lags, driving or driven; an inverter feeds back.
         (self.machine && (5.0..160.0).contains(&phi_deg))
-            || (self.capacitors && (consumes || libm::fabs(phi_deg) > 150.0))
+            || (self.capacitors && consumes)
+            || (self.filter && libm::fabs(phi_deg) > 95.0)
     }
 }
 
@@ -58,7 +61,9 @@ const I_SHARE: f64 = 2e-3;
 /// Smallest harmonic current over the sensors' range.
 const RANGE_SHARE: f64 = 2e-4;
 /// How well the phases must agree: |Σ V·I*|² over Σ|V|²·Σ|I|².
-const AGREEMENT: f64 = 0.8;
+const AGREEMENT: f64 = 0.95;
+/// How near the angles at both orders must be, in degrees.
+const TOGETHER_DEG: f64 = 12.0;
 
 /// Angle and size of a load at one order, from all phases together.
 #[derive(Clone, Copy, Debug)]
@@ -147,21 +152,26 @@ impl Witness {
         // How the load changes from order to order.
         let step = seven.admittance_s / five.admittance_s;
         let rise = five.admittance_s / one.admittance_s;
+        // One load has nearly one angle at both.
         let both = |range: core::ops::Range<f64>| {
-            range.contains(&five.phi_deg) && range.contains(&seven.phi_deg)
+            range.contains(&five.phi_deg)
+                && range.contains(&seven.phi_deg)
+                && libm::fabs(five.phi_deg - seven.phi_deg) < TOGETHER_DEG
         };
-        let linear = if both(58.0..105.0) {
+        let linear = if both(70.0..99.0) {
             Linear {
                 // Leakage: 5/7, with what stands beside it; 12 to 25 % of the rated impedance.
-                machine: (0.5..0.95).contains(&step) && (0.35..12.0).contains(&rise),
+                machine: (0.6..0.84).contains(&step) && (0.4..12.0).contains(&rise),
                 // Detuned by 5.7 to 14 %: 0.33 to 0.6, beside a machine up to its own.
-                capacitors: (0.25..0.8).contains(&step) && (1.0..40.0).contains(&rise),
+                capacitors: (0.28..0.75).contains(&step) && (1.0..40.0).contains(&rise),
+                filter: false,
             }
         } else {
             // 7/5, and more where leakage beside them takes part of the 5th away.
-            let capacitors = both(-105.0..-55.0) && (1.1..5.0).contains(&step) && rise > 1.0;
-            Linear { machine: false, capacitors }
+            let rises = both(-99.0..-68.0) && (1.25..3.6).contains(&step);
+            let (capacitors, filter) = (rises && rise > 1.5, rises && rise > 0.05);
+            Linear { machine: false, capacitors, filter }
         };
-        (linear.machine || linear.capacitors).then_some(linear)
+        (linear.machine || linear.capacitors || linear.filter).then_some(linear)
     }
 }

@@ -57,6 +57,8 @@ pub fn orders(rng: &mut Lcg, f: &Feeder, load: &Load, setting: Setting) -> [Orde
     let leakage = rng.within(0.14, 0.25);
     let winding = rng.within(0.02, 0.05);
     let choke = [0.0, 0.0, 0.0567, 0.07, 0.14][rng.below(5)];
+    // The capacitors of an inverter's filter have their choke towards the bridge.
+    let choke = if f.sort == Sort::Generator { 0.0 } else { choke };
     let stray = rng.within(0.01, 0.05);
     let level = f.level();
     WITNESS_ORDERS.map(|h| {

@@ -4,7 +4,8 @@
 
 mod harmonics;
 
-use harmonics::{Load, Order, Setting, orders};
+pub use harmonics::Setting;
+use harmonics::{Load, Order, orders};
 use std::f64::consts::PI;
 use wattless_core::complex::Complex;
 use wattless_core::hookup::{HarmonicPhasors, HookupInput, LoadKind, Nameplate};
