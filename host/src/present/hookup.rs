@@ -94,6 +94,17 @@ pub fn reason(r: &Reason) -> String {
                 ""
             }
         ),
+        Reason::SizeOfLineVoltage { v } => format!(
+            "The leads read {v:.0} V to neutral or star point, which makes {:.0} V between lines. \
+             Is that so? If the lines have {v:.0} V between them, all leads read between lines, \
+             and power and angles are wrong by √3 and 30°. --expected-v settles it.",
+            v * libm::sqrt(3.0)
+        ),
+        Reason::SizeOfPhaseVoltage { v } => format!(
+            "The leads read {v:.0} V between lines. Is that so? If lines have {v:.0} V to neutral, \
+             all leads read to neutral, and power and angles are wrong by √3 and 30°. \
+             --expected-v settles it."
+        ),
         Reason::Clipped(lead) => format!(
             "{} stood at the end of its range: its readings are too low. Take a larger range.",
             lead.name()

@@ -3,6 +3,7 @@
 use super::channels::{Channels, clipped, with_dc};
 use super::clamps::doubled;
 use super::connection::{Connection, I, IDENTITY, pick, used};
+use super::level::unusual;
 use super::load::{LoadPicture, PhaseLoad, Zone, wrap};
 use super::pairing::{Bench, Candidate, cheapest, masked, phase_currents, sum_share};
 use super::reasons::Reason;
@@ -65,6 +66,9 @@ pub fn check(input: &HookupInput) -> HookupReport {
     bench.decide(&mut report, doubt);
     // Last, since it decides nothing.
     for reason in with_dc(input) {
+        report.tell(reason);
+    }
+    if let Some(reason) = unusual(input, &bench.voltages) {
         report.tell(reason);
     }
     report.next_checks(input);

@@ -15,6 +15,7 @@ mod channels;
 mod clamps;
 mod connection;
 mod decide;
+mod level;
 mod load;
 mod pairing;
 mod reasons;

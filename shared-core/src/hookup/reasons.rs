@@ -50,6 +50,16 @@ pub enum Reason {
         /// Reading over expectation.
         ratio: f64,
     },
+    /// The voltages read to neutral have a size that is usual between lines.
+    SizeOfLineVoltage {
+        /// What they read, in V.
+        v: f64,
+    },
+    /// The voltages read between lines have a size that is usual to neutral.
+    SizeOfPhaseVoltage {
+        /// What they read, in V.
+        v: f64,
+    },
     /// The input was clipped, so that its readings are too low.
     Clipped(Channel),
     /// The channel has DC beside its wave, which no phasor shows.
@@ -174,6 +184,8 @@ impl Reason {
             Reason::NeutralMissing { .. } => "neutral_missing",
             Reason::VoltageUneven { .. } => "voltage_uneven",
             Reason::VoltageUnexpected { .. } => "voltage_unexpected",
+            Reason::SizeOfLineVoltage { .. } => "size_of_line_voltage",
+            Reason::SizeOfPhaseVoltage { .. } => "size_of_phase_voltage",
             Reason::Clipped(_) => "clipped",
             Reason::DcOffset { .. } => "dc_offset",
             Reason::NoLoad => "no_load",
