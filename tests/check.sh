@@ -4,16 +4,20 @@
 set -euo pipefail
 cd "$(dirname "$0")/.."
 
+# The report as PDF is a feature of its own. Everything is built with it, once: other features
+# of a dependency would build it, and all that needs it, a second time.
+export WATTLESS_FEATURES="--features wattless-tests/pdf"
+
 step() { printf '\n== %s (%s s so far)\n' "$1" "$SECONDS"; }
 
 step "format"
 cargo fmt --all --check
 
 step "lint"
-cargo clippy --workspace --all-targets --locked -- -D warnings
+cargo clippy --workspace --all-targets --locked $WATTLESS_FEATURES -- -D warnings
 
 step "documentation"
-RUSTDOCFLAGS="-D warnings" cargo doc --workspace --no-deps --locked
+RUSTDOCFLAGS="-D warnings" cargo doc --workspace --no-deps --locked $WATTLESS_FEATURES
 
 # What tests use beside the build: installed where that is allowed, missed by the tests elsewhere.
 need() {
@@ -30,12 +34,7 @@ need mosquitto mosquitto
 need mosquitto_sub mosquitto-clients
 need script bsdutils
 need pdftotext poppler-utils
-cargo test --workspace --locked
-
-# The report as PDF, in a feature of its own: typst takes minutes to build the first time.
-step "report as PDF"
-cargo test --workspace --features wattless-tests/pdf --test report_pdf --locked
-cargo test --workspace --features wattless-tests/pdf --lib --locked present::report::pdf
+cargo test --workspace --locked $WATTLESS_FEATURES
 
 # The same node on an emulated Cortex-M4F: bit for bit, over its link, through power cuts.
 step "emulated node"

@@ -31,8 +31,8 @@ if [ "${1:-}" != serve ]; then
 fi
 build
 
-cargo build --quiet --locked --workspace --example laptop_node
-cargo build --quiet --locked --workspace --bin wattless
+cargo build --quiet --locked --workspace ${WATTLESS_FEATURES:-} --example laptop_node
+cargo build --quiet --locked --workspace ${WATTLESS_FEATURES:-} --bin wattless
 laptop=$root/target/debug/examples/laptop_node
 wattless=$root/target/debug/wattless
 work=$(mktemp -d)

@@ -27,8 +27,8 @@ command -v npm >/dev/null || install nodejs npm
 modules=$root/target/pico-sim
 [ -d "$modules/node_modules/rp2040js" ] ||
     npm install --silent --no-audit --no-fund --prefix "$modules" "$emulator"
-cargo build --quiet --locked --workspace --bin wattless
-cargo build --quiet --locked --workspace --example pico_check
+cargo build --quiet --locked --workspace ${WATTLESS_FEATURES:-} --bin wattless
+cargo build --quiet --locked --workspace ${WATTLESS_FEATURES:-} --example pico_check
 wattless=$root/target/debug/wattless
 check=$root/target/debug/examples/pico_check
 

@@ -150,6 +150,20 @@ fn people_read_cautions_before_moves_within_80_columns() {
     assert!(!text.contains('\u{1b}'), "no escapes into a pipe");
 }
 
+/// A coil's output is 90° ahead of its current: the file is read as `measure` reads it.
+#[test]
+fn bare_coils_are_read_as_such() {
+    let folder = tempfile::tempdir().unwrap();
+    // As written: 40° behind, less the coil's 90°.
+    let file = put(folder.path(), "coil.csv", 40.0 - 90.0, RIGHT);
+    let file = file.to_str().unwrap();
+    let (answer, code) = json(&[file, "--rogowski", "50"]);
+    assert_eq!((answer["verdict"].as_str(), code), (Some("right"), 0), "{answer:#}");
+    let p = answer["readings_now"]["total"]["p1_w"].as_f64().unwrap();
+    assert!((p - 3.0 * 23_000.0 * libm::cos(40f64.to_radians())).abs() < 30.0, "{p}");
+    assert_ne!(json(&[file]).1, 0);
+}
+
 #[test]
 fn what_cannot_be_done_exits_with_2_and_one_error() {
     let folder = tempfile::tempdir().unwrap();
@@ -163,6 +177,7 @@ fn what_cannot_be_done_exits_with_2_and_one_error() {
         (vec![file, "--load", "pump"], "known kinds of load"),
         (vec![file, "--wiring", "three-wire-line", "--then-after", "2"], "--then-after is for"),
         (vec!["tcp:127.0.0.1:1", "--factor", "i=200"], "--factor is for files"),
+        (vec!["tcp:127.0.0.1:1", "--rogowski", "50"], "--rogowski is for files"),
     ] {
         let out = hookup(&args);
         assert_eq!(out.status.code(), Some(2), "{args:?}");

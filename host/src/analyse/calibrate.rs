@@ -4,7 +4,7 @@
 //! node reads into that of the reference, (φ_node − φ_ref) / (360° · f). Offset: mean of the raw
 //! counts with the input shorted.
 
-use crate::collect::link::{AnyClient, LinkError};
+use crate::collect::link::{AnyClient, CAPTURE_WAIT, LinkError};
 use std::time::{Duration, Instant};
 use wattless_core::calibration::{CalibrationError, DELAY_MAX_NS};
 use wattless_core::complex::Complex;
@@ -344,9 +344,6 @@ pub fn offsets(
     }
     Ok(means)
 }
-
-/// Longest wait for a capture.
-const CAPTURE_WAIT: Duration = Duration::from_secs(3);
 
 /// Takes raw captures of a node.
 pub fn captures(

@@ -3,9 +3,8 @@
 //! The check itself is [`wattless_core::hookup`]; this module only fetches what it needs.
 
 use super::measure::{MeasureError, at_end, windows};
-use crate::collect::link::{AnyClient, Captured, LinkError};
+use crate::collect::link::{AnyClient, CAPTURE_WAIT, Captured, LinkError};
 use crate::collect::waveform::{SLOTS, Waveform};
-use std::time::Duration;
 use wattless_core::accumulate::{Sums, sum_stretch};
 use wattless_core::complex::Complex;
 use wattless_core::flags::Flags;
@@ -174,9 +173,6 @@ pub fn of_file(file: &mut Waveform, nominal: Option<Nominal>) -> Result<Picture,
         stretch_s: None,
     }))
 }
-
-/// Longest wait for a node's capture.
-const CAPTURE_WAIT: Duration = Duration::from_secs(2);
 
 /// Takes the picture of a node as it is now: phasors and RMS from the node, DC and harmonics from
 /// a capture of its waveforms (neither is told where it makes none or there is no fundamental).

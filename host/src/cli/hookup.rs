@@ -1,6 +1,6 @@
 //! `wattless hookup`: arguments and printing.
 
-use super::measure::{parse_channel, parse_dc, parse_factor, parse_nominal, parse_wiring};
+use super::wave_file::WaveArgs;
 use super::{Outcome, print};
 use anyhow::bail;
 use serde_json::{Map, Value, json};
@@ -10,31 +10,25 @@ use wattless::analyse::hookup::{Knowledge, Picture, check, of_file, of_node};
 use wattless::analyse::reread::AsIf;
 use wattless::collect::address::Address;
 use wattless::collect::link::{AnyClient, Patience};
-use wattless::collect::waveform::{FactorFor, Lead, OpenOptions, open};
 use wattless::present::hookup::{CAUTIONS, instruction, next_check, page, reason};
 use wattless::present::text::Style;
 use wattless_core::hookup::{
     Connection, Explanation, HookupReport, LoadKind, LoadPicture, Moves, Nameplate, PhaseLoad,
     Verdict,
 };
-use wattless_core::power::Dc;
-use wattless_core::window::Nominal;
-use wattless_core::wiring::Wiring;
 
 /// Is it connected right, and if not, which lead or clamp to move
 ///
 /// Looks at the phasors of the fundamental and tries every way of connecting the leads. Exit
 /// code 0: right. 1: wrong, or doubtful. Nothing that leads strongly or feeds back is expected
-/// of a feeder unless --load says so; a motor at no load is passed once --load or its nameplate
-/// tells it from a leading load with the clamps on the wrong lines.
+/// of a feeder unless --load says so; a motor at no load is passed once harmonics of the supply,
+/// --load or its nameplate tell it from a leading load with the clamps on the wrong lines.
 #[derive(Debug, clap::Args)]
 pub struct Args {
     /// A node (serial:PATH or tcp:HOST:PORT) or a file of sampled waveforms
     source: String,
-    /// How leads should make phases: single-phase, split-phase, four-wire, three-wire,
-    /// three-wire-line, two-sensor, two-sensor-line [default: what the source says]
-    #[arg(long, value_name = "NAME", value_parser = parse_wiring)]
-    wiring: Option<Wiring>,
+    #[command(flatten)]
+    wave: WaveArgs,
     /// What the load is now: motor, corrected (motors with capacitors), may-lead,
     /// generating, capacitor (a bank alone) [default: unknown]
     #[arg(long, value_name = "KIND", value_parser = parse_load, default_value = "unknown",
@@ -55,24 +49,6 @@ pub struct Args {
     /// Look at the node again after so many seconds, when the load has been changed
     #[arg(long, value_name = "SECONDS", value_parser = clap::value_parser!(u32).range(1..=3600))]
     then_after: Option<u32>,
-    /// Nominal frequency of a file, 50 or 60 [default: the nearest to the one found]
-    #[arg(long, value_name = "HZ", value_parser = parse_nominal)]
-    nominal_hz: Option<Nominal>,
-    /// Whether DC of a file is part of RMS: keep or remove [default: keep]
-    #[arg(long, value_name = "WHAT", value_parser = parse_dc)]
-    dc: Option<Dc>,
-    /// Channel of a COMTRADE recording for a lead, such as v1=NAME or v1=#3; repeatable
-    #[arg(long = "channel", value_name = "LEAD=NAME", value_parser = parse_channel)]
-    channels: Vec<(Lead, String)>,
-    /// Circuit component of a COMTRADE recording to take channels from
-    #[arg(long, value_name = "NAME")]
-    component: Option<String>,
-    /// Section of constant sample rate of a COMTRADE recording, from 1
-    #[arg(long, value_name = "N")]
-    section: Option<usize>,
-    /// Multiplies samples of a file, such as i=200 for a 1 V = 200 A sensor; repeatable
-    #[arg(long = "factor", value_name = "LEAD=NUMBER", value_parser = parse_factor)]
-    factors: Vec<(FactorFor, f64)>,
     /// Print one JSON object
     #[arg(long)]
     json: bool,
@@ -105,7 +81,7 @@ fn is_node(source: &str) -> bool {
 /// Runs the verb.
 pub fn run(args: &Args) -> anyhow::Result<Outcome> {
     let known = Knowledge {
-        wiring: args.wiring,
+        wiring: args.wave.wiring,
         load: args.load,
         nameplate: args
             .nameplate_a
@@ -124,16 +100,8 @@ pub fn run(args: &Args) -> anyhow::Result<Outcome> {
 }
 
 fn from_node(args: &Args) -> anyhow::Result<Picture> {
-    let of_files = [
-        (args.nominal_hz.is_some(), "--nominal-hz"),
-        (args.dc.is_some(), "--dc"),
-        (!args.channels.is_empty(), "--channel"),
-        (args.component.is_some(), "--component"),
-        (args.section.is_some(), "--section"),
-        (!args.factors.is_empty(), "--factor"),
-        (args.then.is_some(), "--then"),
-    ];
-    if let Some((_, option)) = of_files.iter().find(|(given, _)| *given) {
+    let then = args.then.as_ref().map(|_| "--then");
+    if let Some(option) = args.wave.of_files().or(then) {
         bail!("{}: {option} is for files; leave it out for a node", args.source);
     }
     let address: Address = args.source.parse()?;
@@ -152,16 +120,8 @@ fn from_file(args: &Args) -> anyhow::Result<Picture> {
         bail!("{}: --then-after is for nodes; for a file, give another with --then", args.source);
     }
     let take = |path: &str| -> anyhow::Result<Picture> {
-        let options = OpenOptions {
-            wiring: args.wiring,
-            channels: args.channels.clone(),
-            component: args.component.clone(),
-            section: args.section,
-            factors: args.factors.clone(),
-            dc: args.dc,
-        };
-        let mut file = open(Path::new(path), &options)?;
-        Ok(of_file(&mut file, args.nominal_hz)?)
+        let mut file = args.wave.open(Path::new(path))?;
+        Ok(of_file(&mut file, args.wave.nominal_hz)?)
     };
     let first = take(&args.source)?;
     match &args.then {

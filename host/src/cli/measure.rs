@@ -1,5 +1,6 @@
 //! `wattless measure`: arguments and printing.
 
+use super::wave_file::WaveArgs;
 use super::{Outcome, print};
 use anyhow::{Context, anyhow, bail};
 use serde_json::{Value, json};
@@ -9,17 +10,12 @@ use wattless::analyse::measure::{
     MeasureError, MeasureOptions, MeasuredInterval, Measurement, measure, write_records,
 };
 use wattless::analyse::uncertainty::Budget;
-use wattless::collect::settings_file;
 use wattless::collect::store::NodeId;
-use wattless::collect::waveform::{
-    FactorFor, Format, Lead, OpenOptions, Taken, Waveform, WaveformError, open,
-};
+use wattless::collect::waveform::{Format, Taken, Waveform};
 use wattless::present::{measured, worth};
 use wattless::site::Site;
 use wattless_core::flags::Flags;
 use wattless_core::power::Dc;
-use wattless_core::settings::Settings;
-use wattless_core::window::Nominal;
 use wattless_core::wiring::Wiring;
 
 /// Readings from a file of sampled waveforms (CSV or COMTRADE)
@@ -31,40 +27,14 @@ use wattless_core::wiring::Wiring;
 pub struct Args {
     /// The file of waveforms
     file: PathBuf,
-    /// How leads make phases: single-phase, split-phase, four-wire, three-wire,
-    /// three-wire-line, two-sensor, two-sensor-line [default: from the leads]
-    #[arg(long, value_name = "NAME", value_parser = parse_wiring)]
-    wiring: Option<Wiring>,
-    /// Nominal frequency, 50 or 60 [default: the nearest to the one found]
-    #[arg(long, value_name = "HZ", value_parser = parse_nominal)]
-    nominal_hz: Option<Nominal>,
+    #[command(flatten)]
+    wave: WaveArgs,
     /// Readings over intervals of this length [default: the whole file]
     #[arg(long, value_name = "SECONDS")]
     interval: Option<f64>,
-    /// Whether DC is part of RMS and power: keep or remove [default: keep]
-    #[arg(long, value_name = "WHAT", value_parser = parse_dc)]
-    dc: Option<Dc>,
-    /// Channel of a COMTRADE recording for a lead, such as v1=NAME or v1=#3; repeatable
-    #[arg(long = "channel", value_name = "LEAD=NAME", value_parser = parse_channel)]
-    channels: Vec<(Lead, String)>,
-    /// Circuit component of a COMTRADE recording to take channels from
-    #[arg(long, value_name = "NAME")]
-    component: Option<String>,
-    /// Section of constant sample rate of a COMTRADE recording, from 1
-    #[arg(long, value_name = "N")]
-    section: Option<usize>,
-    /// Multiplies samples, such as i=200 for a 1 V = 200 A sensor, i2=-1 or v=10; repeatable
-    #[arg(long = "factor", value_name = "LEAD=NUMBER", value_parser = parse_factor)]
-    factors: Vec<(FactorFor, f64)>,
-    /// Current columns are outputs of bare Rogowski coils, in A of a sine of this frequency (50
-    /// or 60): factor by the coil's sensitivity there
-    #[arg(long, value_name = "HZ", value_parser = parse_nominal, conflicts_with = "records")]
-    rogowski: Option<Nominal>,
-    /// Takes delays, filters and sensors from a settings file of a node; gains stay the file's
-    #[arg(long, value_name = "FILE", conflicts_with = "records")]
-    sensors: Option<PathBuf>,
     /// From a count file, write the records that a node would keep into this file
-    #[arg(long, value_name = "FILE", conflicts_with_all = ["interval", "nominal_hz", "wiring", "dc"])]
+    #[arg(long, value_name = "FILE", conflicts_with_all = ["interval", "nominal_hz", "wiring", "dc",
+          "rogowski", "sensors"])]
     records: Option<PathBuf>,
     /// Leave out harmonics
     #[arg(long)]
@@ -92,73 +62,9 @@ fn parse_demand_current(text: &str) -> Result<f64, String> {
     if usable { Ok(amperes) } else { Err("a demand current is 0.001 to 1000000 A".into()) }
 }
 
-pub(super) fn parse_wiring(text: &str) -> Result<Wiring, String> {
-    let names = Wiring::ALL.map(Wiring::name).join(", ");
-    Wiring::from_name(text).ok_or_else(|| format!("known wirings are {names}"))
-}
-
-pub(super) fn parse_nominal(text: &str) -> Result<Nominal, String> {
-    match text {
-        "50" => Ok(Nominal::Hz50),
-        "60" => Ok(Nominal::Hz60),
-        _ => Err("the nominal frequency is 50 or 60".into()),
-    }
-}
-
-pub(super) fn parse_dc(text: &str) -> Result<Dc, String> {
-    match text {
-        "keep" => Ok(Dc::Keep),
-        "remove" => Ok(Dc::Remove),
-        _ => Err("keep or remove".into()),
-    }
-}
-
-pub(super) fn parse_channel(text: &str) -> Result<(Lead, String), String> {
-    let (lead, name) = text.split_once('=').ok_or("write LEAD=NAME, such as v1=VA")?;
-    let lead = Lead::from_name(lead.trim()).ok_or_else(|| {
-        format!("'{lead}' is no lead; leads are {}", Lead::ALL.map(Lead::name).join(", "))
-    })?;
-    Ok((lead, name.trim().to_owned()))
-}
-
-pub(super) fn parse_factor(text: &str) -> Result<(FactorFor, f64), String> {
-    let (on, number) = text.split_once('=').ok_or("write LEAD=NUMBER, such as i=200")?;
-    let on = FactorFor::from_name(on.trim()).ok_or_else(|| {
-        format!("'{on}' is neither v, i nor one of {}", Lead::ALL.map(Lead::name).join(", "))
-    })?;
-    let x: f64 = number.trim().parse().map_err(|_| format!("'{number}' is not a number"))?;
-    let usable = x.is_finite() && (1e-9..=1e9).contains(&x.abs());
-    if usable { Ok((on, x)) } else { Err("a factor is a number of magnitude 1e-9 to 1e9".into()) }
-}
-
-/// A count file brings the settings of its node along.
-fn refuse_for_counts(file: &Waveform, option: &'static str) -> anyhow::Result<()> {
-    if file.settings.is_some() {
-        bail!(WaveformError::Option { path: file.path.clone(), option, format: file.format });
-    }
-    Ok(())
-}
-
 /// Runs the verb.
 pub fn run(args: &Args) -> anyhow::Result<Outcome> {
-    let options = OpenOptions {
-        wiring: args.wiring,
-        channels: args.channels.clone(),
-        component: args.component.clone(),
-        section: args.section,
-        factors: args.factors.clone(),
-        dc: args.dc,
-    };
-    let mut file = open(&args.file, &options)?;
-    if let Some(path) = &args.sensors {
-        refuse_for_counts(&file, "--sensors")?;
-        let settings = settings_file::read(path, &Settings::default())?;
-        file.take_sensors(&settings.power.calibration);
-    }
-    if let Some(reference) = args.rogowski {
-        refuse_for_counts(&file, "--rogowski")?;
-        file.take_coils(reference);
-    }
+    let mut file = args.wave.open(&args.file)?;
     let site = args.site.as_deref().map(Site::load).transpose()?.unwrap_or_default();
     let budget = args.uncertainty.then(|| Budget::of(&site));
     if let Some(path) = &args.records {
@@ -167,7 +73,7 @@ pub fn run(args: &Args) -> anyhow::Result<Outcome> {
     let measured = measure(
         &mut file,
         &MeasureOptions {
-            nominal: args.nominal_hz,
+            nominal: args.wave.nominal_hz,
             interval_s: args.interval,
             without_harmonics: args.no_harmonics,
         },

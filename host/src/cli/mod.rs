@@ -18,6 +18,7 @@ mod source;
 mod survey;
 mod verify;
 mod watch;
+mod wave_file;
 
 use clap::{Parser, Subcommand};
 use std::io::Write;

@@ -135,6 +135,9 @@ impl LinkError {
     }
 }
 
+/// Longest wait for a node's capture, which takes a twentieth of a second to fill.
+pub const CAPTURE_WAIT: Duration = Duration::from_secs(3);
+
 /// A waveform capture.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Captured {

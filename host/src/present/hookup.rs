@@ -182,6 +182,11 @@ pub fn reason(r: &Reason) -> String {
             "Another connection gives the same picture with a load at {}.",
             angle_and_pf(phi_deg)
         ),
+        Reason::RestsOnLoad { phi_deg } => format!(
+            "This rests on the load not being {}: on the wrong lines that would read the same. \
+             --load settles it.",
+            angle_and_pf(phi_deg)
+        ),
         Reason::HarmonicsAgree => "At the 5th and 7th harmonics the load answers as motors or \
              capacitors do, which it would not with the currents on other lines."
             .into(),

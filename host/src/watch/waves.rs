@@ -1,16 +1,12 @@
 //! Waveforms of a node's capture as phases, calibrated, for drawing.
 
 use super::state::Waves;
-use crate::collect::link::{AnyClient, Captured, LinkError};
+use crate::collect::link::{AnyClient, CAPTURE_WAIT, Captured, LinkError};
 use std::f64::consts::TAU;
-use std::time::Duration;
 use wattless_core::frame::ACTIVE;
 use wattless_core::power::PowerConfig;
 use wattless_core::settings::Settings;
 use wattless_core::wiring::Weights;
-
-/// Longest wait for a capture.
-const WAIT: Duration = Duration::from_secs(2);
 
 /// Takes a capture and makes phases of it; none when the node has no capture.
 ///
@@ -20,7 +16,7 @@ pub fn fetch(
     settings: &Settings,
     frequency_hz: f64,
 ) -> Result<Option<Waves>, LinkError> {
-    let captured = client.captured(WAIT)?;
+    let captured = client.captured(CAPTURE_WAIT)?;
     let at_ms = client.now_ms();
     Ok(captured.map(|c| phases(&c, &settings.power, frequency_hz, at_ms)))
 }

@@ -166,6 +166,13 @@ impl Bench<'_> {
         }
         if report.verdict == Verdict::Right {
             self.praise(report, present);
+            // What is excluded only because such a load would have been told of.
+            let other = cheapest(&candidates, |c| {
+                c.guarded && c.agreement.coherent() && c.zone == Zone::Odd && c.reads_apart(present)
+            });
+            if let Some(other) = other.filter(|_| kind == LoadKind::Unknown && !present.vouched) {
+                report.tell(Reason::RestsOnLoad { phi_deg: other.agreement.centre_deg });
+            }
         }
         self.explain(report, best, &candidates, [Some(present), look_alike]);
     }

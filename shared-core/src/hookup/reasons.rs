@@ -155,6 +155,11 @@ pub enum Reason {
         /// Angle of the load under that connection, in degrees.
         phi_deg: f64,
     },
+    /// Right unless the load is one that should have been told of, on the wrong lines.
+    RestsOnLoad {
+        /// Angle of that load, in degrees.
+        phi_deg: f64,
+    },
     /// Every phase reads a plausible load: right.
     AllPhasesAgree {
         /// Angle of voltage before current, in degrees.
@@ -204,6 +209,7 @@ impl Reason {
             Reason::FeedsBack { .. } => "feeds_back",
             Reason::UnlikelyForMotor { .. } => "unlikely_for_motor",
             Reason::ReadsTheSame { .. } => "reads_the_same",
+            Reason::RestsOnLoad { .. } => "rests_on_load",
             Reason::HarmonicsAgree => "harmonics_agree",
             Reason::HarmonicsSpeakFor { .. } => "harmonics_speak_for",
             Reason::AllPhasesAgree { .. } => "all_phases_agree",

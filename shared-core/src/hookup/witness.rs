@@ -169,7 +169,7 @@ impl Witness {
         } else {
             // 7/5, and more where leakage beside them takes part of the 5th away.
             let rises = both(-99.0..-68.0) && (1.25..3.6).contains(&step);
-            let (capacitors, filter) = (rises && rise > 1.5, rises && rise > 0.05);
+            let (capacitors, filter) = (rises && rise > 1.5, rises && (0.05..1.5).contains(&rise));
             Linear { machine: false, capacitors, filter }
         };
         (linear.machine || linear.capacitors || linear.filter).then_some(linear)
