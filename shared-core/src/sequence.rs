@@ -77,6 +77,17 @@ impl Components {
         }
     }
 
+    /// The same with the lines named in the order in which a supply passes them: its own
+    /// direction is the positive one then.
+    pub fn along(&self, supply: Option<Rotation>) -> Self {
+        match supply {
+            Some(Rotation::Negative) => {
+                Components { positive: self.negative, negative: self.positive, ..*self }
+            }
+            _ => *self,
+        }
+    }
+
     /// Negative over positive sequence as a fraction (IEC unbalance u2); `None` without positive.
     pub fn negative_ratio(&self) -> Option<f64> {
         quotient(self.negative.abs(), self.positive.abs())

@@ -491,3 +491,36 @@ fn an_untold_leading_load_is_among_the_alternatives() {
         assert!(named, "{phi}: {:?}", r.alternatives);
     }
 }
+
+/// Nominal voltages of low-voltage supplies (IEC 60038 and ANSI C84.1, from memory): what is
+/// usual to neutral is not asked about, line voltages read as phase voltages are; nobody's
+/// right connection is doubted for it. (220 V to neutral at 60 Hz, read low, is 208 V.)
+#[test]
+fn line_voltages_read_to_neutral_are_asked_about() {
+    let of = |v: f64, hz: f64, phi: f64| {
+        let input = four_wire([v; 3], [60.0; 3], [phi; 3]);
+        HookupInput { frequency_hz: Some(hz), ..input }
+    };
+    let asked = |r: &HookupReport| r.reasons.iter().any(|x| x.code() == "size_of_line_voltage");
+    for (phase_v, hz) in [(220.0, 50.0), (230.0, 50.0), (240.0, 50.0), (120.0, 60.0), (127.0, 60.0)]
+        .into_iter()
+        .chain([(220.0, 60.0), (277.0, 60.0), (347.0, 60.0)])
+    {
+        for level in
+            [0.95, 1.0, 1.05].into_iter().filter(|x| (hz, phase_v) != (60.0, 220.0) || *x > 0.98)
+        {
+            let r = check(&of(phase_v * level, hz, 30.0));
+            assert!(!asked(&r) && r.verdict == Verdict::Right, "{phase_v} {r:?}");
+        }
+    }
+    for (line_v, hz) in [(208.0, 60.0), (480.0, 60.0), (600.0, 60.0), (400.0, 50.0), (690.0, 50.0)]
+    {
+        // Between lines is 30° ahead of the phase.
+        let r = check(&of(line_v, hz, 60.0));
+        assert!(asked(&r) && r.verdict == Verdict::Right, "{line_v} {r:?}");
+        let told = HookupInput { expected_v: Some(line_v), ..of(line_v, hz, 60.0) };
+        assert!(!asked(&check(&told)));
+        let told = HookupInput { expected_v: Some(line_v / 1.732), ..of(line_v, hz, 60.0) };
+        assert_eq!(check(&told).verdict, Verdict::Wrong);
+    }
+}

@@ -10,6 +10,7 @@ pub mod hookup;
 pub mod measure;
 pub mod regression;
 pub mod reread;
+mod reread_sizes;
 pub mod series;
 pub mod size;
 pub mod standing;

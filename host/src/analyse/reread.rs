@@ -6,10 +6,12 @@
 //! bounded: P − Re(V̄·Ī*) is a mean product of the parts of v and i beyond those phasors, hence at
 //! most sqrt(V² − V̄²)·sqrt(I² − Ī²) (Cauchy and Schwarz); the same holds for Q1.
 
+use super::reread_sizes::{Excess, beyond, rms, shares};
 use crate::collect::log::IntervalLog;
 use crate::collect::store::{StoreError, StoredRecord};
 
 use serde::Serialize;
+use std::array;
 use std::fmt;
 use wattless_core::complex::Complex;
 use wattless_core::flags::Flags;
@@ -119,22 +121,32 @@ impl AsIf {
             let slot = p.channel.slot();
             let want = lines_of(p.place, false);
             let kind: Vec<_> = seen.iter().filter(|(s, _)| (*s < 3) == (slot < 3)).collect();
-            as_if.rows[slot] = combine(&kind, want)?;
+            // Without a neutral the currents add to zero.
+            let add_to_zero = slot >= 3 && wiring.is_three_wire();
+            as_if.rows[slot] = combine(&kind, slot, want, add_to_zero)?;
         }
         as_if.check().ok()
     }
 
     /// Refuses what cannot be turned back: both kinds of channel must be told apart afterwards.
+    ///
+    /// Currents may be two and the rest of them: [`AsIf::plan`] refuses that with a neutral.
     fn check(self) -> Result<AsIf, AsIfError> {
+        let repeats = (3..ACTIVE)
+            .any(|a| (3..a).any(|b| same(&wide(&self.rows[a]), &[wide(&self.rows[b])]).is_some()));
         for (base, name) in [(0, "the voltages"), (3, "the currents")] {
-            let m = |r: usize, c: usize| i32::from(self.rows[base + r][base + c]);
-            let minor = |a: usize, b: usize| m(1, a) * m(2, b) - m(1, b) * m(2, a);
-            let det = m(0, 0) * minor(1, 2) - m(0, 1) * minor(0, 2) + m(0, 2) * minor(0, 1);
-            if det == 0 {
+            if self.determinant(base) == 0 && (base == 0 || repeats) {
                 return Err(AsIfError::Singular(name));
             }
         }
         Ok(self)
+    }
+
+    /// Determinant of three channels' rows.
+    fn determinant(&self, base: usize) -> i32 {
+        let m = |r: usize, c: usize| i32::from(self.rows[base + r][base + c]);
+        let minor = |a: usize, b: usize| m(1, a) * m(2, b) - m(1, b) * m(2, a);
+        m(0, 0) * minor(1, 2) - m(0, 1) * minor(0, 2) + m(0, 2) * minor(0, 1)
     }
 
     /// Whether nothing changes.
@@ -145,6 +157,9 @@ impl AsIf {
     /// Works out what the re-reading means for a wiring.
     pub fn plan(&self, wiring: Wiring) -> Result<Plan, AsIfError> {
         let uses = wiring.uses();
+        if self.determinant(3) == 0 && !wiring.is_three_wire() {
+            return Err(AsIfError::Singular("the currents"));
+        }
         for (slot, row) in self.rows.iter().enumerate() {
             let changed = *row != AsIf::AS_RECORDED.rows[slot];
             let missing = (0..ACTIVE).find(|&c| !uses[c] && (row[c] != 0 && changed));
@@ -167,15 +182,19 @@ impl AsIf {
         let n = wiring.phases();
         let mut plan = Plan {
             wiring,
-            rows: self.rows.map(|row| row.map(f64::from)),
+            rows: self.rows.each_ref().map(wide),
             v_rows: v_old.each_ref().map(turn),
             i_rows: i_old.each_ref().map(turn),
             v_from: [None; 3],
             i_from: [None; 3],
+            v_shares: [None; 3],
+            i_shares: [None; 3],
         };
         for k in 0..n {
             plan.v_from[k] = same(&plan.v_rows[k], &v_old[..n]);
             plan.i_from[k] = same(&plan.i_rows[k], &i_old[..n]);
+            plan.v_shares[k] = shares(&plan.v_rows[k], &v_old[..n]);
+            plan.i_shares[k] = shares(&plan.i_rows[k], &i_old[..n]);
         }
         Ok(plan)
     }
@@ -209,6 +228,10 @@ fn channel(name: &str) -> Option<Channel> {
     Channel::ALL.into_iter().find(|c| c.name().eq_ignore_ascii_case(name.trim()))
 }
 
+fn wide(row: &[i8; ACTIVE]) -> Weights {
+    row.map(f64::from)
+}
+
 /// A place in terms of the lines' potentials or currents.
 fn lines_of(place: Place, reversed: bool) -> [i8; 3] {
     let lines = match place {
@@ -224,8 +247,13 @@ fn lines_of(place: Place, reversed: bool) -> [i8; 3] {
     lines.map(|x| if reversed { -x } else { x })
 }
 
-/// The shortest sum of channels that reads what is wanted.
-fn combine(channels: &[&(usize, [i8; 3])], want: [i8; 3]) -> Option<[i8; ACTIVE]> {
+/// The shortest sum of channels that reads what is wanted, the channel itself before others.
+fn combine(
+    channels: &[&(usize, [i8; 3])],
+    own: usize,
+    want: [i8; 3],
+    add_to_zero: bool,
+) -> Option<[i8; ACTIVE]> {
     let mut best: Option<(u8, [i8; ACTIVE])> = None;
     for code in 0..3usize.pow(channels.len() as u32) {
         let (mut rest, mut sum, mut row) = (code, [0i8; 3], [0i8; ACTIVE]);
@@ -237,8 +265,10 @@ fn combine(channels: &[&(usize, [i8; 3])], want: [i8; 3]) -> Option<[i8; ACTIVE]
                 *s += k * x;
             }
         }
-        let terms = row.iter().map(|k| k.unsigned_abs()).sum();
-        if sum == want && best.is_none_or(|(fewest, _)| terms < fewest) {
+        let terms = 2 * row.iter().map(|k| k.unsigned_abs()).sum::<u8>() - u8::from(row[own] == 1);
+        let [a, b, c]: [i8; 3] = array::from_fn(|k| sum[k] - want[k]);
+        let same = if add_to_zero { a == b && b == c } else { [a, b, c] == [0; 3] };
+        if same && best.is_none_or(|(fewest, _)| terms < fewest) {
             best = Some((terms, row));
         }
     }
@@ -265,6 +295,9 @@ pub struct Plan {
     /// The phase whose voltage it was, and its sign.
     v_from: [Option<(usize, f64)>; 3],
     i_from: [Option<(usize, f64)>; 3],
+    /// The old phases of which a phase's voltage and current are sums, by their shares.
+    v_shares: [Option<[f64; 3]>; 3],
+    i_shares: [Option<[f64; 3]>; 3],
 }
 
 /// Largest errors of what is estimated in one record, in W and var.
@@ -288,8 +321,18 @@ impl Plan {
 
     /// Phases whose RMS voltage or current is estimated.
     pub fn estimated_rms(&self) -> Vec<usize> {
-        let known = |k: usize| self.v_from[k].is_some() && self.i_from[k].is_some();
+        let (v_add, i_add) = self.phases_add_to_zero();
+        let v_known = |k: usize| self.v_from[k].is_some() || (v_add && self.v_shares[k].is_some());
+        let i_known = |k: usize| self.i_from[k].is_some() || (i_add && self.i_shares[k].is_some());
+        let known = |k: usize| v_known(k) && i_known(k);
         (0..self.wiring.phases()).filter(|k| !known(*k)).collect()
+    }
+
+    /// Whether the phases as recorded add to zero by the way they are made, voltages and currents:
+    /// star voltages do, and two sensors with the phase between them. Sums then have exact sizes.
+    fn phases_add_to_zero(&self) -> (bool, bool) {
+        let [.., second, _] = self.wiring.uses();
+        (self.wiring.is_three_wire(), self.wiring.is_three_wire() && !second)
     }
 
     /// Whether line voltages and the neutral's current keep their sizes.
@@ -320,6 +363,15 @@ impl Plan {
         };
         let (v, i) = (self.v_rows.each_ref().map(sum), self.i_rows.each_ref().map(sum));
         let excess = Excess::of(old, self.wiring, &sum);
+        let (v_old, i_old) = (self.wiring.phase_voltages(), self.wiring.phase_currents());
+        let v_beyond = array::from_fn(|k| beyond(old.phases[k].v_rms_v, sum(&v_old[k])));
+        let i_beyond = array::from_fn(|k| beyond(old.phases[k].i_rms_a, sum(&i_old[k])));
+        let v_old_rms = old.phases.each_ref().map(|p| f64::from(p.v_rms_v));
+        let i_old_rms = old.phases.each_ref().map(|p| f64::from(p.i_rms_a));
+        let (v_add, i_add) = self.phases_add_to_zero();
+        let size = |shares: Option<[f64; 3]>, parts: &[f64; 3], mean: Complex, excess: f64| {
+            shares.map_or(mean.abs() * excess, |s| rms(&s, parts).max(mean.abs())) as f32
+        };
         let mut new = *old;
         let mut bound = Bound::default();
         for k in 0..n {
@@ -327,11 +379,15 @@ impl Plan {
             let blank = [f32::NAN; 2];
             (p.v_rms_v, p.v_min_max_v) = match self.v_from[k] {
                 Some((j, _)) => (old.phases[j].v_rms_v, old.phases[j].v_min_max_v),
-                None => ((v[k].abs() * excess.v) as f32, blank),
+                None => {
+                    (size(self.v_shares[k].filter(|_| v_add), &v_old_rms, v[k], excess.v), blank)
+                }
             };
             (p.i_rms_a, p.i_min_max_a) = match self.i_from[k] {
                 Some((j, _)) => (old.phases[j].i_rms_a, old.phases[j].i_min_max_a),
-                None => ((i[k].abs() * excess.i) as f32, blank),
+                None => {
+                    (size(self.i_shares[k].filter(|_| i_add), &i_old_rms, i[k], excess.i), blank)
+                }
             };
             if let Some((j, sign)) = self.pair(k) {
                 let o = &old.phases[j];
@@ -342,7 +398,14 @@ impl Plan {
             let s = v[k] * i[k].conj();
             (p.p_w, p.q1_var) = (s.re as f32, s.im as f32);
             p.s_va = p.v_rms_v * p.i_rms_a;
-            bound.p_w += beyond(p.v_rms_v, v[k]) * beyond(p.i_rms_a, i[k]);
+            // A sum of phases fluctuates by no more than its parts together.
+            let most = |shares: &Option<[f64; 3]>, parts: &[f64; 3], estimated: f64| {
+                let sum = |s: &[f64; 3]| s.iter().zip(parts).map(|(s, x)| s.abs() * x).sum();
+                shares.as_ref().map_or(estimated, sum)
+            };
+            let v_most = most(&self.v_shares[k], &v_beyond, beyond(p.v_rms_v, v[k]));
+            let i_most = most(&self.i_shares[k], &i_beyond, beyond(p.i_rms_a, i[k]));
+            bound.p_w += v_most * i_most;
         }
         if !self.keeps_sums() {
             self.estimate_sums(old, &mut new, &v, &i, &excess);
@@ -417,38 +480,6 @@ impl Plan {
             ..*old
         }
     }
-}
-
-/// RMS over fundamental of all old phases together, for sizes that were not measured.
-struct Excess {
-    v: f64,
-    i: f64,
-}
-
-impl Excess {
-    fn of(old: &Record, wiring: Wiring, sum: &impl Fn(&Weights) -> Complex) -> Excess {
-        let n = wiring.phases();
-        let ratio = |rms: &dyn Fn(usize) -> f32, rows: &[Weights; 3]| {
-            let (mut all, mut first) = (0.0, 0.0);
-            for (k, row) in rows.iter().enumerate().take(n) {
-                let x = f64::from(rms(k));
-                all += x * x;
-                first += sum(row).norm_sq();
-            }
-            if first > 0.0 { libm::sqrt(all / first).max(1.0) } else { 1.0 }
-        };
-        Excess {
-            v: ratio(&|k| old.phases[k].v_rms_v, &wiring.phase_voltages()),
-            i: ratio(&|k| old.phases[k].i_rms_a, &wiring.phase_currents()),
-        }
-    }
-}
-
-/// What RMS leaves beside the mean fundamental; both are stored with 16 bits, which is allowed for.
-fn beyond(rms: f32, mean: Complex) -> f64 {
-    const STORED: f64 = 2.0 * 2.0 * 1.6e-5;
-    let rms = f64::from(rms);
-    libm::sqrt((rms * rms * (1.0 + STORED) - mean.norm_sq()).max(0.0))
 }
 
 /// What was read again, and what of it is estimated.
@@ -535,64 +566,5 @@ pub fn reread_log(
 }
 
 #[cfg(test)]
-mod tests {
-    use super::*;
-
-    #[test]
-    fn words_return() {
-        for text in ["i1=-i1", "i1=-i1 i2=i3 i3=i2", "v1=v2 v2=v3 v3=v1", "v1=-v1 v3=v3-v1"] {
-            assert_eq!(AsIf::parse(text).unwrap().to_string(), text);
-        }
-        assert_eq!(AsIf::parse("I1 = -I1"), Err(AsIfError::Word("I1".into())));
-        assert_eq!(AsIf::parse("i2=i3,i3=i2"), AsIf::parse("i3=i2 i2=i3"));
-        assert_eq!(AsIf::parse("i1=i1").map(|a| a.is_as_recorded()), Ok(true));
-    }
-
-    #[test]
-    fn nonsense_is_refused() {
-        let bad = |text: &str| AsIf::parse(text).unwrap_err();
-        for text in ["i1", "i1=", "i1=i4", "x=i1", "i1=--i1", "i1=i1i2"] {
-            assert_eq!(bad(text), AsIfError::Word(text.into()));
-        }
-        assert_eq!(bad("i1=i2 i1=i3"), AsIfError::Twice("i1"));
-        assert_eq!(bad("i1=v1"), AsIfError::Mixed("i1=v1".into()));
-        assert_eq!(bad("i1=i2"), AsIfError::Singular("the currents"));
-        let swap = AsIf::parse("i1=i2 i2=i1").unwrap();
-        let error = swap.plan(Wiring::TwoSensor).unwrap_err();
-        assert_eq!(error.to_string(), "the wiring two-sensor of the records has no i2");
-    }
-
-    #[test]
-    fn a_connection_says_how_to_read_again() {
-        use wattless_core::hookup::Seat;
-        let seat = |line, reversed| Seat { line, reversed };
-        let mut c = Connection::as_labelled(Wiring::FourWire);
-        assert!(AsIf::mending(&c).unwrap().is_as_recorded());
-        // All clamps turned and one phase on: i1 sits on L2, i2 on L3, i3 on L1.
-        c.i = [seat(1, true), seat(2, true), seat(0, true)];
-        assert_eq!(AsIf::mending(&c).unwrap().to_string(), "i1=-i3 i2=-i1 i3=-i2");
-        let mut c = Connection::as_labelled(Wiring::TwoSensorLine);
-        c.i[0].reversed = true;
-        // Leads of L1 and L2 exchanged: v1 reads L2-L1, v3 reads L3-L1.
-        (c.v[0].line, c.v[1].line) = (1, 0);
-        assert_eq!(AsIf::mending(&c).unwrap().to_string(), "v1=-v1 v3=v3-v1 i1=-i1");
-    }
-
-    #[test]
-    fn turned_clamps_are_exact_and_wrong_pairs_are_not() {
-        let of = |text: &str, w| AsIf::parse(text).unwrap().plan(w).unwrap();
-        let turned = of("i1=-i1 i3=-i3", Wiring::FourWire);
-        assert!(turned.estimated_power().is_empty() && turned.estimated_effective());
-        let all = of("i1=-i1 i2=-i2 i3=-i3", Wiring::FourWire);
-        assert!(all.estimated_power().is_empty() && !all.estimated_effective());
-        let swapped = of("i2=i3 i3=i2", Wiring::FourWire);
-        assert_eq!(swapped.estimated_power(), [1, 2]);
-        assert!(swapped.estimated_rms().is_empty() && !swapped.estimated_effective());
-        // Names of phases only: voltages and currents moved together.
-        let both = of("i2=i3 i3=i2 v2=v3 v3=v2", Wiring::ThreeWire);
-        assert!(both.estimated_power().is_empty() && !both.estimated_effective());
-        // The second phase's current is minus the sum of the two.
-        let two = of("i1=-i1", Wiring::TwoSensor);
-        assert_eq!((two.estimated_power(), two.estimated_rms()), (vec![1], vec![1]));
-    }
-}
+#[path = "reread_tests.rs"]
+mod tests;

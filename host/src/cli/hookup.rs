@@ -200,8 +200,14 @@ fn readings(load: &LoadPicture) -> Value {
         })
     };
     json!({
-        "phases": load.phases.iter().take(load.count).map(one).collect::<Vec<_>>(),
-        "total": one(&load.total()),
+        "phases": load
+            .phases
+            .iter()
+            .zip(load.unknown)
+            .take(load.count)
+            .map(|(p, unknown)| if unknown { Value::Null } else { one(p) })
+            .collect::<Vec<_>>(),
+        "total": load.complete().then(|| one(&load.total())),
     })
 }
 

@@ -4,10 +4,13 @@
 //! clipped shows it: it comes up to its largest value in a curve that would have gone on, stays
 //! there for several equal samples, and does so time and again. A peak that is only rounded to
 //! a coarse step is not that, since the curve would not have gone on by much; nor is the flat
-//! top of a square or trapezoid, to which no curve leads. What rises ever more steeply up to the
-//! flat, or of which less than half is left, is not told from those and stays unnamed.
+//! top of a square or trapezoid, to which no curve leads. Where less than half of a wave is left,
+//! hardly a curve is: there the way from the flat on one side to that on the other must be a sine
+//! of the wave's own period, and clearly no straight line. What rises ever more steeply up to the
+//! flat is not told from what it looks like and stays unnamed.
 
 use super::waveform::SLOTS;
+use std::f64::consts::TAU;
 
 /// Samples looked at before a flat stretch; a power of two.
 const BEFORE: usize = 64;
@@ -21,6 +24,12 @@ const BEYOND_SHARE: f64 = 2e-3;
 const BEYOND_STEPS: f64 = 4.0;
 /// Flats below this share of the channel's largest magnitude are no end of a range.
 const LEVEL_SHARE: f64 = 0.2;
+/// Samples between two flats that show whether they lie on a sine.
+const EDGE: std::ops::RangeInclusive<usize> = 6..=BEFORE;
+/// A sine must leave less than this share of the squares that a straight line leaves.
+const SINE_OVER_LINE: f64 = 1.0 / 16.0;
+/// And rise beyond the flat by this factor.
+const SINE_BEYOND: f64 = 1.1;
 /// So many flats at one level are no chance.
 const FLATS_MIN: u32 = 2;
 
@@ -39,6 +48,12 @@ pub struct FlatTops {
     next: usize,
     value: f64,
     length: usize,
+    /// Samples before the present stretch, all of them.
+    place: usize,
+    /// The last flat: its level and where it ended.
+    flat: Option<(f64, usize)>,
+    /// Where the last flat above and the last below began, with their levels.
+    began: [Option<(f64, usize)>; 2],
     /// A flat whose way down is still to come: its length and the slope towards it.
     pending: Option<(f64, usize, f64)>,
     step: f64,
@@ -55,6 +70,9 @@ impl Default for FlatTops {
             next: 0,
             value: f64::NAN,
             length: 0,
+            place: 0,
+            flat: None,
+            began: [None; 2],
             pending: None,
             step: f64::INFINITY,
             highest: 0.0,
@@ -92,12 +110,18 @@ impl FlatTops {
             let down = (self.value - x) * level.signum();
             self.judge(level, length, slope.min(down));
         }
-        if self.length >= LENGTH_MIN
-            && let Some(slope) = self.slope_towards(self.value)
-            && (x - self.value) * self.value < 0.0
-        {
-            self.pending = Some((self.value, self.length, slope));
+        if self.length >= LENGTH_MIN {
+            if (x - self.value) * self.value < 0.0 {
+                if let Some(slope) = self.slope_towards(self.value) {
+                    self.pending = Some((self.value, self.length, slope));
+                } else if self.lies_on_sine(self.value) {
+                    self.count(self.value);
+                }
+            }
+            self.flat = Some((self.value, self.place + self.length));
+            self.began[usize::from(self.value < 0.0)] = Some((self.value, self.place));
         }
+        self.place += self.length;
         for _ in 0..self.length.min(BEFORE) {
             self.before[self.next % BEFORE] = self.value;
             self.next += 1;
@@ -109,17 +133,79 @@ impl FlatTops {
     fn slope_towards(&self, level: f64) -> Option<f64> {
         let longest = (self.length / 4).clamp(1, BEFORE / 2 - 1);
         let back = |n: usize| self.before[(self.next - 1 - n) % BEFORE] * level.signum();
+        let rounded_to = self.rounded_to();
         // It bends towards its peak: steeper before than just below the flat, and no jump.
         // Where little of the wave is left, only short pieces lie on one side of it.
         (1..=longest).rev().filter(|m| self.next > 2 * m).find_map(|m| {
             let (near, far) = (back(0) - back(m), back(m) - back(2 * m));
             let jump = level.abs() - back(0);
-            // Rounding to steps bends a straight ramp, too; few samples a cycle show no step.
-            let rounding = (3.0 * self.step).min(0.05 * far);
+            // Rounding to steps bends a straight ramp, too.
+            // Few samples a cycle show no step: the smallest change is none then.
+            let rounding = match rounded_to {
+                Some(step) => 3.0 * step,
+                None => (3.0 * self.step).min(0.05 * far),
+            };
             let bend = far - near > f64::max(0.005 * far, rounding);
             let curve = near > 0.0 && bend && jump >= 0.0 && jump <= 1.5 * near;
             curve.then_some(near / m as f64)
         })
+    }
+
+    /// The step to which samples before the present stretch were rounded; `None` if they were not.
+    fn rounded_to(&self) -> Option<f64> {
+        let n = self.next.min(BEFORE);
+        let change = |k: usize| self.edge(n, k) - self.edge(n, k - 1);
+        let mut least = f64::INFINITY;
+        for k in 2..n {
+            // Changes of a ramp differ by a step where they are never as small as one.
+            for x in [change(k), change(k) - change(k - 1)] {
+                if x.abs() > 1e-9 * self.highest.max(-self.lowest) {
+                    least = least.min(x.abs());
+                }
+            }
+        }
+        let whole = |x: f64| (x - libm::rint(x)).abs() < 0.01;
+        (1..n).all(|k| whole(change(k) / least)).then_some(least)
+    }
+
+    /// Whether the way from a flat of the other sign up to this one is a sine of the period at
+    /// which this flat returns, rather than a straight line.
+    fn lies_on_sine(&self, level: f64) -> bool {
+        let Some((from, ended)) = self.flat.filter(|(from, _)| from * level < 0.0) else {
+            return false;
+        };
+        let last = self.began[usize::from(level < 0.0)].filter(|(l, _)| *l == level);
+        let Some((_, began)) = last else { return false };
+        let (n, period) = (self.place - ended, self.place - began);
+        // Both flats clip the same wave, so that the way between them is less than half of it.
+        let alike = (0.5..2.0).contains(&(from / level).abs());
+        if !EDGE.contains(&n) || 2 * n >= period || !alike {
+            return false;
+        }
+        let middle = (n - 1) as f64 / 2.0;
+        let samples = || (0..n).map(|k| (k as f64 - middle, self.edge(n, k)));
+        // Least squares of two shapes that are at right angles over the symmetric stretch.
+        let left = |odd: &dyn Fn(f64) -> f64, even: &dyn Fn(f64) -> f64| {
+            let share = |shape: &dyn Fn(f64) -> f64| {
+                let over = samples().map(|(t, x)| shape(t) * x).sum::<f64>();
+                over / samples().map(|(t, _)| shape(t) * shape(t)).sum::<f64>()
+            };
+            let (a, b) = (share(odd), share(even));
+            let squares = samples().map(|(t, x)| {
+                let off = x - a * odd(t) - b * even(t);
+                off * off
+            });
+            (squares.sum::<f64>(), libm::hypot(a, b))
+        };
+        let turn = TAU / period as f64;
+        let (sine, top) = left(&|t| libm::sin(turn * t), &|t| libm::cos(turn * t));
+        let (line, _) = left(&|t| t, &|_| 1.0);
+        sine < SINE_OVER_LINE * line && top > SINE_BEYOND * level.abs()
+    }
+
+    /// Sample `k` of the last `n` before the present stretch.
+    fn edge(&self, n: usize, k: usize) -> f64 {
+        self.before[(self.next - n + k) % BEFORE]
     }
 
     fn judge(&mut self, level: f64, length: usize, slope: f64) {
@@ -128,6 +214,11 @@ impl FlatTops {
         if beyond < BEYOND_SHARE * level.abs() || beyond < BEYOND_STEPS * self.step {
             return;
         }
+        self.count(level);
+    }
+
+    /// One more flat at a level, or the first at a larger one.
+    fn count(&mut self, level: f64) {
         let end = if level > 0.0 { &mut self.above } else { &mut self.below };
         if level == end.level {
             end.flats += 1;
@@ -170,7 +261,6 @@ impl FlatChannels {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use std::f64::consts::TAU;
 
     /// What a wave sampled so often a cycle, over ten cycles, is found to be clipped at.
     fn level(per_cycle: usize, wave: impl Fn(f64) -> f64) -> Option<f64> {
@@ -202,6 +292,67 @@ mod tests {
         // Clipped in a converter of 12 bits.
         let coarse = |x: f64| libm::rint(x / 0.2) * 0.2;
         assert_eq!(level(160, |t| coarse(sine(t)).clamp(-300.0, 300.0)), Some(300.0));
+    }
+
+    /// A sensor far too small for its current: a fifth to a half of the wave is left, with noise
+    /// of a 16-bit input, or harmonics of a motor's current.
+    #[test]
+    fn hard_clipped_waves_are_found() {
+        for per_cycle in [128, 160, 200, 256] {
+            for share in [0.2, 0.3, 0.4, 0.5, 0.6] {
+                let at = share * 325.0;
+                let noise = |t: f64| 325.0 * 2e-5 * libm::sin(1e5 * t);
+                let both = |t: f64| (sine(t) + noise(t)).clamp(-at, at);
+                assert_eq!(level(per_cycle, both), Some(at), "{per_cycle} a cycle, {share}");
+                let rich = |t: f64| (sine(t) + 3.0 * libm::sin(TAU * 5.0 * t + 0.4)).clamp(-at, at);
+                let found = level(per_cycle, rich);
+                assert!(found.is_none_or(|x| x == at), "{per_cycle} a cycle, {share}: {found:?}");
+            }
+        }
+    }
+
+    /// Currents of rectifiers (commutation by the textbook form cos α − cos(α + x), from memory),
+    /// cut phases and trapezoids: flat, and whole.
+    #[test]
+    fn currents_of_rectifiers_are_whole() {
+        let fraction = |t: f64| t - libm::floor(t);
+        for per_cycle in [128, 160, 256, 1000] {
+            for (alpha_deg, overlap_deg) in [0.0, 15.0, 30.0, 60.0, 75.0]
+                .into_iter()
+                .flat_map(|alpha| [8.0, 15.0, 25.0, 35.0].map(|u| (alpha, u)))
+                // Beyond that a commutation bends before it ends, as a clipped wave does.
+                .filter(|(alpha, u)| alpha + u <= 90.0)
+            {
+                let (alpha, u) = (TAU * alpha_deg / 360.0, TAU * overlap_deg / 360.0);
+                let all = libm::cos(alpha) - libm::cos(alpha + u);
+                // From 0 to 1 over the overlap that begins at an angle.
+                let rise = |t: f64, from_deg: f64| {
+                    let x = TAU * fraction(t - from_deg / 360.0);
+                    ((libm::cos(alpha) - libm::cos(alpha + x.min(u))) / all).min(1.0)
+                };
+                let pulse = |t: f64, from_deg: f64, to_deg: f64| {
+                    let up = fraction(t - from_deg / 360.0) < fraction(t - to_deg / 360.0);
+                    if up { rise(t, from_deg) } else { 1.0 - rise(t, to_deg) }
+                };
+                let six = |t: f64| 100.0 * (pulse(t, 30.0, 150.0) - pulse(t, 210.0, 330.0));
+                let two = |t: f64| 200.0 * pulse(t, 30.0, 210.0) - 100.0;
+                for (pulses, found) in [(6, level(per_cycle, six)), (2, level(per_cycle, two))] {
+                    assert_eq!(found, None, "{pulses}: {per_cycle} {alpha_deg} {overlap_deg}");
+                }
+            }
+            for slope in [1.2, 2.0, 4.0, 8.0] {
+                let ramp = |t: f64| {
+                    (400.0 * slope * ((fraction(t) - 0.5).abs() - 0.25)).clamp(-100.0, 100.0)
+                };
+                assert_eq!(level(per_cycle, ramp), None, "trapezoid {slope}");
+                let coarse = |t: f64| libm::rint(ramp(t) / 0.5) * 0.5;
+                assert_eq!(level(per_cycle, coarse), None, "{per_cycle} coarse trapezoid {slope}");
+            }
+            for firing in [0.1, 0.25, 0.4] {
+                let cut = |t: f64| if fraction(2.0 * t) < 2.0 * firing { 0.0 } else { sine(t) };
+                assert_eq!(level(per_cycle, cut), None, "cut at {firing}");
+            }
+        }
     }
 
     #[test]

@@ -94,6 +94,17 @@ pub fn reason(r: &Reason) -> String {
                 ""
             }
         ),
+        Reason::SizeOfLineVoltage { v } => format!(
+            "The leads read {v:.0} V to neutral or star point, which makes {:.0} V between lines. \
+             Is that so? If the lines have {v:.0} V between them, all leads read between lines, \
+             and power and angles are wrong by √3 and 30°. --expected-v settles it.",
+            v * libm::sqrt(3.0)
+        ),
+        Reason::SizeOfPhaseVoltage { v } => format!(
+            "The leads read {v:.0} V between lines. Is that so? If lines have {v:.0} V to neutral, \
+             all leads read to neutral, and power and angles are wrong by √3 and 30°. \
+             --expected-v settles it."
+        ),
         Reason::Clipped(lead) => format!(
             "{} stood at the end of its range: its readings are too low. Take a larger range.",
             lead.name()
@@ -122,6 +133,13 @@ pub fn reason(r: &Reason) -> String {
             "{} and {} read the same current: both sit on one conductor.",
             one.name(),
             other.name()
+        ),
+        Reason::CurrentsOpposite { one, other, between_lines } => format!(
+            "{} and {} read one current in opposite directions: both sit on one conductor, one of \
+             them turned round{}.",
+            one.name(),
+            other.name(),
+            if between_lines { ", or the load lies between their two lines" } else { "" }
         ),
         Reason::CurrentsDoNotAdd { share } => format!(
             "Without a neutral the three currents must add to zero; {} of their mean is left \
@@ -286,6 +304,12 @@ fn load_words(kind: LoadKind) -> &'static str {
 }
 
 fn total_words(load: &LoadPicture) -> String {
+    if !load.complete() {
+        let known = load.phases.iter().zip(load.unknown).filter(|(_, unknown)| !unknown);
+        let angles: Vec<String> =
+            known.filter_map(|(p, _)| p.phi_deg()).map(angle_and_pf).collect();
+        return format!("{} where a clamp is", angles.join(" and "));
+    }
     let total = load.total();
     let s = libm::hypot(total.p1_w, total.q1_var);
     let prefix = Prefix::for_peak(s);
@@ -293,7 +317,10 @@ fn total_words(load: &LoadPicture) -> String {
     format!("{}, {angle}", prefix.say(total.p1_w, "W"))
 }
 
-fn cells(p: &PhaseLoad, prefix: Prefix) -> [String; 4] {
+fn cells(p: Option<PhaseLoad>, prefix: Prefix) -> [String; 4] {
+    let Some(p) = p else {
+        return [NONE, NONE, NONE, NONE].map(str::to_owned);
+    };
     let number = |x: Option<f64>, digits: usize| {
         x.map_or_else(|| NONE.to_owned(), |x| format!("{x:.digits$}"))
     };
@@ -322,12 +349,15 @@ fn readings(page: &mut Page, now: &LoadPicture, after: Option<&LoadPicture>) {
     for k in 0..count + usize::from(count > 1) {
         let sum = k == count;
         let name = |letter: &str| if sum { "sum".into() } else { format!("{letter}{}", k + 1) };
-        let of = |l: &LoadPicture| if sum { total(l) } else { l.phases[k] };
+        let of = |l: &LoadPicture| match sum {
+            true => l.complete().then(|| total(l)),
+            false => (!l.unknown[k]).then_some(l.phases[k]),
+        };
         let mut row = vec![name("phase ")];
-        row.extend(cells(&of(now), prefix));
+        row.extend(cells(of(now), prefix));
         if let Some(after) = after {
             row.push(format!("  {}", name("L")));
-            row.extend(cells(&of(after), prefix));
+            row.extend(cells(of(after), prefix));
         }
         rows.push(row);
     }

@@ -76,9 +76,10 @@ pub fn total_json(s: &IntervalSummary, wiring: Wiring, into: &mut Map<String, Va
     put("su1_va", a.zip(p).map(|(a, p)| libm::sqrt(unbalanced(a, p).max(0.0))));
 }
 
-/// P1+ and Q1+ as one complex number, in VA.
+/// P1+ and Q1+ as one complex number, in VA; + is the direction in which the voltages turn.
 fn positive(s: &IntervalSummary, wiring: Wiring) -> Option<Complex> {
     let (v, i) = s.sequence(wiring)?;
+    let (v, i) = (v.along(v.rotation()), i.along(v.rotation()));
     Some((v.positive * i.positive.conj()).scale(3.0))
 }
 
@@ -118,15 +119,16 @@ pub fn sequence_json(s: &IntervalSummary, wiring: Wiring) -> Value {
         "i_zero_a": u.has_i_zero.then(|| i.zero.abs()),
         "v_unbalance_pct": pct(u.v),
         "v_unbalance_nema_pct": pct(u.v_nema),
-        "v_zero_unbalance_pct": pct(v.zero_ratio().filter(|_| u.has_v_zero)),
+        "v_zero_unbalance_pct": pct(u.v_zero),
         "i_unbalance_pct": pct(u.i),
         "i_unbalance_nema_pct": pct(u.i_nema),
     })
 }
 
-/// Unbalance both ways, as fractions.
+/// Unbalance both ways, as fractions, whichever way the supply turns.
 struct Unbalance {
     v: Option<f64>,
+    v_zero: Option<f64>,
     v_nema: Option<f64>,
     i: Option<f64>,
     i_nema: Option<f64>,
@@ -138,13 +140,16 @@ impl Unbalance {
     fn of(s: &IntervalSummary, wiring: Wiring, v: &Components, i: &Components) -> Unbalance {
         let loaded = s.total.loaded;
         let two_sensors = matches!(wiring, Wiring::TwoSensor | Wiring::TwoSensorLine);
+        let supply = v.rotation();
+        // Against the star point of the lines there is none to be seen.
+        let has_v_zero = !wiring.is_three_wire();
         Unbalance {
-            v: v.negative_ratio(),
+            v: v.along(supply).negative_ratio(),
+            v_zero: v.along(supply).zero_ratio().filter(|_| has_v_zero),
             v_nema: deviation_from_mean(s.v_line_v),
-            i: i.negative_ratio().filter(|_| loaded),
+            i: i.along(supply).negative_ratio().filter(|_| loaded),
             i_nema: deviation_from_mean(s.phases.each_ref().map(|p| p.i_rms_a)).filter(|_| loaded),
-            // Against the star point of the lines there is none to be seen.
-            has_v_zero: !wiring.is_three_wire(),
+            has_v_zero,
             has_i_zero: !two_sensors,
         }
     }

@@ -44,7 +44,8 @@ impl HookupReport {
                     self.then_check(NextCheck::Clamp(lead));
                     self.then_check(NextCheck::Ratios);
                 }
-                Reason::CurrentsSame { one, other } => {
+                Reason::CurrentsSame { one, other }
+                | Reason::CurrentsOpposite { one, other, .. } => {
                     self.then_check(NextCheck::Clamp(one));
                     self.then_check(NextCheck::Clamp(other));
                 }
@@ -62,9 +63,16 @@ impl HookupReport {
                 _ => {}
             }
         }
-        if self.alternatives.iter().any(|a| !a.same_power) {
+        let apart = self.alternatives.iter().any(|a| !a.same_power);
+        let two_legs = self.wiring.phases() == 2 && !self.alternatives.is_empty();
+        if apart || two_legs {
             self.then_check(NextCheck::TraceOneClamp);
             self.then_check(NextCheck::FacingOfOneClamp);
+        }
+        if two_legs {
+            self.then_check(NextCheck::KnownLoad);
+        }
+        if apart {
             if input.second_load.is_none() {
                 self.then_check(NextCheck::SecondLoad);
             }

@@ -1,6 +1,7 @@
 //! Where leads and clamps sit: seats, how unlikely a set of mistakes is, the moves that mend it,
 //! and readings as they would be then. Judges nothing.
 
+use super::clamps::by_clamp;
 use crate::complex::Complex;
 use crate::frame::{ACTIVE, Channel};
 use crate::wiring::{Weights, Wiring};
@@ -191,17 +192,17 @@ impl Connection {
     pub fn reread(&self, phasors: &[Complex; ACTIVE]) -> ([Complex; 3], [Complex; 3]) {
         let [v1, v2, v3, i1, i2, i3] = *phasors;
         let v = weighted(&self.wiring.phase_voltages(), 0, &[v1, v2, v3], &seats(&self.v).1);
+        if self.has_doubled_clamps() {
+            return (by_line(self.wiring, v, &self.v), by_clamp(self, &[i1, i2, i3]));
+        }
         let i = weighted(&self.wiring.phase_currents(), 3, &[i1, i2, i3], &seats(&self.i).1);
-        let by_line = |x: [Complex; 3], seats: &[Seat; 3]| {
-            let mut out = [Complex::ZERO; 3];
-            for (x, seat) in x.into_iter().zip(seats).take(self.wiring.phases()) {
-                if let Some(line) = out.get_mut(seat.line) {
-                    *line = x;
-                }
-            }
-            out
-        };
-        (by_line(v, &self.v), by_line(i, &self.i))
+        (by_line(self.wiring, v, &self.v), by_line(self.wiring, i, &self.i))
+    }
+
+    /// Whether two clamps sit on one line, so that another has none.
+    pub(super) fn has_doubled_clamps(&self) -> bool {
+        let n = self.wiring.phases();
+        (0..n).any(|line| self.i.iter().take(n).all(|s| s.line != line))
     }
 
     /// How unlikely the mistakes are together, in nats; zero without a mistake.
@@ -282,6 +283,17 @@ impl Connection {
     }
 }
 
+/// What each phase position reads, put at its line.
+fn by_line(wiring: Wiring, x: [Complex; 3], seats: &[Seat; 3]) -> [Complex; 3] {
+    let mut out = [Complex::ZERO; 3];
+    for (x, seat) in x.into_iter().zip(seats).take(wiring.phases()) {
+        if let Some(line) = out.get_mut(seat.line) {
+            *line = x;
+        }
+    }
+    out
+}
+
 /// Weighted sums of three channels from `slot` on, some of them turned.
 pub(super) fn weighted(
     rows: &[Weights; 3],
@@ -304,6 +316,15 @@ fn seats(s: &[Seat; 3]) -> (Perm, [bool; 3]) {
 
 fn count(turned: &[bool; 3], used: [bool; 3]) -> usize {
     turned.iter().zip(used).filter(|(t, u)| **t && *u).count()
+}
+
+/// What is wrong with clamps of which so many are on another line and these are turned.
+pub(super) fn moved_clamps(moved: usize, turned: &[bool; 3], used: [bool; 3]) -> Faults {
+    Faults {
+        turned: turned_cost(turned, used, 3.0, 5.5, 2.8),
+        exchanged: 3.0 * moved as f64,
+        count: moved + count(turned, used),
+    }
 }
 
 /// Cost of one, of two, and of all turned: that is one habit, not as many mistakes.

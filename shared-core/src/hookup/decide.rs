@@ -1,7 +1,9 @@
 //! Decides from the candidates: right, wrong or doubtful, and why.
 
 use super::channels::{Channels, clipped, with_dc};
+use super::clamps::doubled;
 use super::connection::{Connection, I, IDENTITY, pick, used};
+use super::level::unusual;
 use super::load::{LoadPicture, PhaseLoad, Zone, wrap};
 use super::pairing::{Bench, Candidate, cheapest, masked, phase_currents, sum_share};
 use super::reasons::Reason;
@@ -18,7 +20,7 @@ const BLAME: f64 = 4.0;
 /// Evidence (current, second load) that rules a guarded connection out.
 const RULED_OUT: f64 = 4.5;
 /// Alternatives up to this much less likely than the best are told.
-const WORTH_TELLING: f64 = 6.0;
+pub(super) const WORTH_TELLING: f64 = 6.0;
 /// The same for explanations beside a right connection.
 const WORTH_TELLING_RIGHT: f64 = 9.0;
 /// Other explanations of the same readings up to this much less likely are told.
@@ -29,8 +31,6 @@ const SUM_LIMIT: f64 = 0.2;
 const EVEN_CURRENT: core::ops::Range<f64> = 0.58..1.72;
 /// Below this share of the largest current a clamp reads nothing.
 const NOTHING: f64 = 2e-3;
-/// Two clamps nearer than this share of their current sit on one conductor.
-const SAME_CONDUCTOR: f64 = 0.05;
 
 /// Judges a connection from phasors; see [`HookupInput`] for what it needs.
 pub fn check(input: &HookupInput) -> HookupReport {
@@ -66,6 +66,9 @@ pub fn check(input: &HookupInput) -> HookupReport {
     bench.decide(&mut report, doubt);
     // Last, since it decides nothing.
     for reason in with_dc(input) {
+        report.tell(reason);
+    }
+    if let Some(reason) = unusual(input, &bench.voltages) {
         report.tell(reason);
     }
     report.next_checks(input);
@@ -147,7 +150,8 @@ impl Bench<'_> {
         };
         let look_alike = guarded
             .or(second.filter(|_| good && lead < MARGIN))
-            .filter(|_| report.verdict == Verdict::Doubtful);
+            .filter(|_| report.verdict == Verdict::Doubtful)
+            .filter(|_| doubled(self.input, &self.channels).is_none());
         if let Some(other) = look_alike {
             report.tell(Reason::ReadsTheSame { phi_deg: other.agreement.centre_deg });
         }
@@ -233,17 +237,12 @@ impl Bench<'_> {
                 }
             }
         }
-        for (a, b) in [(0, 1), (1, 2), (0, 2)] {
-            let both = pick(&judged, a) && pick(&judged, b);
-            let apart = (pick(i, a) - pick(i, b)).abs();
-            if both
-                && wiring.phases() == 3
-                && apart < SAME_CONDUCTOR * pick(i, a).abs().max(pick(i, b).abs())
-                && let (Some(one), Some(other)) = (I.get(a), I.get(b))
-            {
-                report.tell(Reason::CurrentsSame { one: *one, other: *other });
-                trouble = Trouble::Wrong;
-            }
+        if let Some(pair) = doubled(self.input, &self.channels)
+            && let Some(reason) = pair.reason()
+        {
+            report.tell(reason);
+            let sure = !pair.between_lines;
+            trouble = trouble.max(if sure { Trouble::Wrong } else { Trouble::Doubtful });
         }
         if let Some((k, ratio)) = uneven(i, judged, EVEN_CURRENT)
             && let Some(lead) = I.get(k)
@@ -287,12 +286,18 @@ impl Bench<'_> {
         candidates: &[Candidate],
         [present, look_alike]: [Option<&Candidate>; 2],
     ) {
+        if self.explain_doubled(report, present) {
+            return;
+        }
         let kind = self.input.load;
         report.best = Some(self.explanation(best, &best.connection, best.cost, true));
         let window = match report.verdict {
             Verdict::Right => WORTH_TELLING_RIGHT,
             _ => WORTH_TELLING,
         };
+        // Two legs stand opposite each other: exchanged or turned reads the same on a load
+        // between them, and not on others.
+        let two_legs = self.input.wiring.phases() == 2 && report.verdict != Verdict::Right;
         // Few enough for a plain search of the next cheapest each time.
         let mut told: Vec<&Candidate, ALTERNATIVES> = Vec::new();
         while !told.is_full() {
@@ -303,7 +308,7 @@ impl Bench<'_> {
                         present.is_some_and(|p| p.same_pairing(c)) && c.agreement.coherent();
                     !c.same_pairing(best)
                         && !told.iter().any(|t| t.same_pairing(c))
-                        && c.reads_apart(best)
+                        && (two_legs || c.reads_apart(best))
                         && (as_it_is || (c.conceivable(kind) && c.cost < best.cost + window))
                 })
             });
@@ -313,7 +318,7 @@ impl Bench<'_> {
                 next,
                 &next.connection,
                 next.cost,
-                false,
+                !next.reads_apart(best),
             ));
         }
         if best.connection.is_as_labelled() {

@@ -41,9 +41,16 @@ pub struct LoadPicture {
     pub phases: [PhaseLoad; 3],
     /// How many phases count.
     pub count: usize,
+    /// Lines that no clamp reads: their readings, and the totals, are not known.
+    pub unknown: [bool; 3],
 }
 
 impl LoadPicture {
+    /// Whether every phase is known, so that totals mean something.
+    pub fn complete(&self) -> bool {
+        !self.unknown.contains(&true)
+    }
+
     /// Total active power, in W.
     pub fn p1_w(&self) -> f64 {
         self.phases.iter().map(|p| p.p1_w).sum()

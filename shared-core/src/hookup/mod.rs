@@ -12,8 +12,10 @@
 
 mod advice;
 mod channels;
+mod clamps;
 mod connection;
 mod decide;
+mod level;
 mod load;
 mod pairing;
 mod reasons;

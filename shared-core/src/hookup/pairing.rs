@@ -118,21 +118,21 @@ pub(super) struct Bench<'a> {
     pub(super) input: &'a HookupInput,
     pub(super) channels: Channels,
     pub(super) voltages: VoltagePicture,
-    seatings: Vec<Seating, SEATINGS>,
+    pub(super) seatings: Vec<Seating, SEATINGS>,
 }
 
 /// Ways to seat the voltage leads: six orders by two polarities of all.
 const SEATINGS: usize = 12;
 
 /// One way to seat the voltage leads that gives the voltages seen.
-struct Seating {
+pub(super) struct Seating {
     /// The clamps are still to be seated.
-    connection: Connection,
+    pub(super) connection: Connection,
     /// Whether all leads are the other way round than the picture has them.
-    flipped: bool,
-    faults: Faults,
+    pub(super) flipped: bool,
+    pub(super) faults: Faults,
     /// What the direction costs in which the supply would turn.
-    supply_cost: f64,
+    pub(super) supply_cost: f64,
     /// Whether it is to be guarded against.
     plain: bool,
 }

@@ -50,6 +50,16 @@ pub enum Reason {
         /// Reading over expectation.
         ratio: f64,
     },
+    /// The voltages read to neutral have a size that is usual between lines.
+    SizeOfLineVoltage {
+        /// What they read, in V.
+        v: f64,
+    },
+    /// The voltages read between lines have a size that is usual to neutral.
+    SizeOfPhaseVoltage {
+        /// What they read, in V.
+        v: f64,
+    },
     /// The input was clipped, so that its readings are too low.
     Clipped(Channel),
     /// The channel has DC beside its wave, which no phasor shows.
@@ -73,6 +83,15 @@ pub enum Reason {
         one: Channel,
         /// The other.
         other: Channel,
+    },
+    /// Two clamps read the same current in opposite directions.
+    CurrentsOpposite {
+        /// One clamp.
+        one: Channel,
+        /// The other.
+        other: Channel,
+        /// Whether a load between their two lines does so, too.
+        between_lines: bool,
     },
     /// Three currents without a neutral do not add to zero.
     CurrentsDoNotAdd {
@@ -175,6 +194,8 @@ impl Reason {
             Reason::NeutralMissing { .. } => "neutral_missing",
             Reason::VoltageUneven { .. } => "voltage_uneven",
             Reason::VoltageUnexpected { .. } => "voltage_unexpected",
+            Reason::SizeOfLineVoltage { .. } => "size_of_line_voltage",
+            Reason::SizeOfPhaseVoltage { .. } => "size_of_phase_voltage",
             Reason::Clipped(_) => "clipped",
             Reason::DcOffset { .. } => "dc_offset",
             Reason::NoLoad => "no_load",
@@ -182,6 +203,7 @@ impl Reason {
             Reason::CurrentDead(_) => "current_dead",
             Reason::CurrentMissing(_) => "current_missing",
             Reason::CurrentsSame { .. } => "currents_same",
+            Reason::CurrentsOpposite { .. } => "currents_opposite",
             Reason::CurrentsDoNotAdd { .. } => "currents_do_not_add",
             Reason::CurrentUneven { .. } => "current_uneven",
             Reason::CurrentAgainstNameplate { .. } => "current_against_nameplate",
