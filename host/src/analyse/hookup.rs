@@ -93,8 +93,9 @@ impl Stretch {
             *sum += rms * rms * reading.duration_s;
         }
         self.clipped.iter_mut().zip(at_end).for_each(|(clipped, at)| *clipped |= at);
-        let [.., highest] = WITNESS_ORDERS;
-        if let Some(channels) = read_channels(window, &file.power, highest) {
+        // Orders above what the sample rate allows are zero, and not heard.
+        let [_, second, ..] = WITNESS_ORDERS;
+        if let Some(channels) = read_channels(window, &file.power, second) {
             // Windows add up against a common direction, which an order turns as often as it is.
             let back = direction(reading).conj();
             for (sums, h) in self.orders.iter_mut().zip(WITNESS_ORDERS) {
@@ -250,7 +251,8 @@ impl Capture {
             }))
         };
         let [five, seven, eleven, thirteen] = WITNESS_ORDERS;
-        Some([order(five)?, order(seven)?, order(eleven)?, order(thirteen)?])
+        let higher = |h| order(h).unwrap_or_default();
+        Some([order(five)?, order(seven)?, higher(eleven), higher(thirteen)])
     }
 }
 

@@ -183,8 +183,8 @@ pub fn reason(r: &Reason) -> String {
             angle_and_pf(phi_deg)
         ),
         Reason::RestsOnLoad { phi_deg } => format!(
-            "This rests on the load not being {}: on the wrong lines that would read the same. \
-             --load settles it.",
+            "This rests on the load not being one at {}, which on the wrong lines would read the \
+             same.",
             angle_and_pf(phi_deg)
         ),
         Reason::HarmonicsAgree { highest } => format!(

@@ -52,7 +52,9 @@ impl HookupReport {
                 Reason::Leads { .. } if self.verdict != Verdict::Right => {
                     self.then_check(NextCheck::Capacitors);
                 }
-                Reason::ReadsTheSame { phi_deg } if phi_deg < -28.0 => {
+                Reason::ReadsTheSame { phi_deg } | Reason::RestsOnLoad { phi_deg }
+                    if phi_deg < -28.0 =>
+                {
                     self.then_check(NextCheck::Capacitors);
                 }
                 Reason::UnlikelyForMotor { phi_deg, .. } if phi_deg < 45.0 => {
