@@ -19,6 +19,9 @@ pub fn path() -> &'static Path {
         build.args(["build", "--quiet", "--workspace", "--bin", "wattless"]);
         // A test beside it brings in the features of a whole test run: nothing is compiled twice.
         build.args(["--test", "bench_node"]);
+        if cfg!(feature = "pdf") {
+            build.args(["--features", "wattless-tests/pdf"]);
+        }
         build.arg("--target-dir").arg(folder.parent().expect("a profile lies in a target folder"));
         if folder.ends_with("release") {
             build.arg("--release");
