@@ -155,14 +155,18 @@ impl Bench<'_> {
         if let Some(other) = look_alike {
             report.tell(Reason::ReadsTheSame { phi_deg: other.agreement.centre_deg });
         }
-        if present.vouched {
-            report.tell(Reason::HarmonicsAgree { highest: present.heard() });
-        } else if let Some(other) = spoken_for {
-            report.tell(Reason::HarmonicsSpeakFor {
-                highest: other.heard(),
-                phi_deg: other.agreement.centre_deg,
-            });
-        }
+        self.account(report, present, spoken_for, &candidates);
+        self.explain(report, best, &candidates, [Some(present), look_alike]);
+    }
+
+    /// Tells what speaks for and against the present connection once the verdict is known.
+    fn account(
+        &self,
+        report: &mut HookupReport,
+        present: &Candidate,
+        spoken_for: Option<&Candidate>,
+        candidates: &[Candidate],
+    ) {
         if report.verdict != Verdict::Wrong && present.evidence > 1.0 {
             let level = self.level(&present.turned);
             if let Some((ratio, nameplate)) = level.ratio {
@@ -172,15 +176,25 @@ impl Bench<'_> {
         }
         if report.verdict == Verdict::Right {
             self.praise(report, present);
+        }
+        if present.vouched {
+            report.tell(Reason::HarmonicsAgree { highest: present.heard() });
+        } else if let Some(other) = spoken_for {
+            report.tell(Reason::HarmonicsSpeakFor {
+                highest: other.heard(),
+                phi_deg: other.agreement.centre_deg,
+            });
+        }
+        if report.verdict == Verdict::Right {
             // What is excluded only because such a load would have been told of.
-            let other = cheapest(&candidates, |c| {
+            let other = cheapest(candidates, |c| {
                 c.guarded && c.agreement.coherent() && c.zone == Zone::Odd && c.reads_apart(present)
             });
-            if let Some(other) = other.filter(|_| kind == LoadKind::Unknown && !present.vouched) {
+            let untold = self.input.load == LoadKind::Unknown && !present.vouched;
+            if let Some(other) = other.filter(|_| untold) {
                 report.tell(Reason::RestsOnLoad { phi_deg: other.agreement.centre_deg });
             }
         }
-        self.explain(report, best, &candidates, [Some(present), look_alike]);
     }
 
     /// Whether the mended picture accuses the present one.
