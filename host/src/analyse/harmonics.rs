@@ -64,6 +64,17 @@ impl Sums {
     }
 }
 
+/// What each order of a window is multiplied by so that windows add up: turns it back to the
+/// direction of the first phase voltage that is present.
+pub(super) fn turns(reading: &Reading) -> [Complex; ORDERS + 1] {
+    let step = direction(reading).conj();
+    let mut turns = [Complex::new(1.0, 0.0); ORDERS + 1];
+    for h in 1..=ORDERS {
+        turns[h] = turns[h - 1] * step;
+    }
+    turns
+}
+
 /// Collects windows of one interval.
 #[derive(Clone, Debug)]
 pub struct HarmonicSums {
@@ -89,11 +100,7 @@ impl Default for HarmonicSums {
 impl HarmonicSums {
     /// Adds a window that has harmonics.
     pub fn add(&mut self, reading: &Reading, harmonics: &Harmonics, wiring: Wiring) {
-        let step = direction(reading).conj();
-        let mut turns = [Complex::new(1.0, 0.0); ORDERS + 1];
-        for h in 1..=ORDERS {
-            turns[h] = turns[h - 1] * step;
-        }
+        let turns = turns(reading);
         let t = reading.duration_s;
         self.seconds += t;
         self.highest = self.highest.min(harmonics.highest);

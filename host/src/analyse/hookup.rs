@@ -2,6 +2,7 @@
 //!
 //! The check itself is [`wattless_core::hookup`]; this module only fetches what it needs.
 
+use super::harmonics::turns;
 use super::measure::{MeasureError, at_end, windows};
 use crate::collect::link::{AnyClient, CAPTURE_WAIT, Captured, LinkError};
 use crate::collect::waveform::{SLOTS, Waveform};
@@ -12,7 +13,7 @@ use wattless_core::frame::{ACTIVE, COUNT_MAX, Frame};
 use wattless_core::hookup::{
     HarmonicPhasors, HookupInput, HookupReport, LoadKind, Nameplate, WITNESS_ORDERS,
 };
-use wattless_core::interval::{IntervalBuilder, direction};
+use wattless_core::interval::IntervalBuilder;
 use wattless_core::power::{PowerConfig, Reading, read_channels};
 use wattless_core::response::Responses;
 use wattless_core::window::{Nominal, Window};
@@ -96,12 +97,10 @@ impl Stretch {
         // Orders above what the sample rate allows are zero, and not heard.
         let [_, second, ..] = WITNESS_ORDERS;
         if let Some(channels) = read_channels(window, &file.power, second) {
-            // Windows add up against a common direction, which an order turns as often as it is.
-            let back = direction(reading).conj();
+            let turns = turns(reading);
             for (sums, h) in self.orders.iter_mut().zip(WITNESS_ORDERS) {
-                let turn = (0..h).fold(Complex::new(1.0, 0.0), |turn, _| turn * back);
                 for (sum, orders) in sums.iter_mut().zip(&channels) {
-                    *sum += (Complex::from(orders[h]) * turn).scale(reading.duration_s);
+                    *sum += (Complex::from(orders[h]) * turns[h]).scale(reading.duration_s);
                 }
             }
             self.orders_s += reading.duration_s;

@@ -37,7 +37,8 @@ fn finite(x: Complex) -> Complex {
     if x.re.is_finite() && x.im.is_finite() { x } else { Complex::ZERO }
 }
 
-fn halves<T: Copy>(x: &[T; ACTIVE]) -> ([T; 3], [T; 3]) {
+/// Voltages and currents of the channels.
+pub(super) fn halves<T: Copy>(x: &[T; ACTIVE]) -> ([T; 3], [T; 3]) {
     let [a, b, c, d, e, f] = *x;
     ([a, b, c], [d, e, f])
 }

@@ -7,7 +7,7 @@
 use super::channels::Channels;
 use super::connection::{Connection, I, home, moved_clamps, pick, used};
 use super::decide::WORTH_TELLING;
-use super::load::{Agreement, LoadPicture, PhaseLoad, wrap, zone};
+use super::load::{Agreement, DEG, LoadPicture, PhaseLoad, wrap, zone};
 use super::pairing::{Bench, Candidate, sum_share};
 use super::{Explanation, HookupInput, HookupReport, LoadKind, Reason};
 use crate::complex::Complex;
@@ -18,8 +18,6 @@ use heapless::Vec;
 const SAME_CONDUCTOR: f64 = 0.08;
 /// Sum over mean of three currents that no clamps' errors make.
 const SUM_NEEDED: f64 = 0.3;
-/// Degrees in a radian.
-const DEG: f64 = 180.0 / core::f64::consts::PI;
 /// Three lines, each way round, with the third clamp on any of them, each way round.
 const GUESSES: usize = 36;
 
@@ -111,7 +109,7 @@ impl Bench<'_> {
         report: &mut HookupReport,
         present: Option<&Candidate>,
     ) -> bool {
-        let Some(pair) = doubled(self.input, &self.channels) else {
+        let Some(pair) = self.doubled else {
             return false;
         };
         let mut guesses: Vec<Guess, GUESSES> = Vec::new();

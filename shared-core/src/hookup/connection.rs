@@ -219,11 +219,7 @@ impl Connection {
             1 => 3.0,
             _ => 3.2,
         };
-        Faults {
-            turned: turned_cost(&turned, used, 3.0, 5.5, 2.8),
-            exchanged,
-            count: exchanges(&lines) + count(&turned, used),
-        }
+        Faults { exchanged, ..moved_clamps(exchanges(&lines), &turned, used) }
     }
 
     /// What is wrong with the voltage leads, which are mixed up less often than clamps.

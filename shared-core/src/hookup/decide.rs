@@ -1,7 +1,6 @@
 //! Decides from the candidates: right, wrong or doubtful, and why.
 
 use super::channels::{Channels, clipped, with_dc};
-use super::clamps::doubled;
 use super::connection::{Connection, I, IDENTITY, pick, used};
 use super::level::unusual;
 use super::load::{LoadPicture, PhaseLoad, Zone, wrap};
@@ -151,7 +150,7 @@ impl Bench<'_> {
         let look_alike = guarded
             .or(second.filter(|_| good && lead < MARGIN))
             .filter(|_| report.verdict == Verdict::Doubtful)
-            .filter(|_| doubled(self.input, &self.channels).is_none());
+            .filter(|_| self.doubled.is_none());
         if let Some(other) = look_alike {
             report.tell(Reason::ReadsTheSame { phi_deg: other.agreement.centre_deg });
         }
@@ -251,7 +250,7 @@ impl Bench<'_> {
                 }
             }
         }
-        if let Some(pair) = doubled(self.input, &self.channels)
+        if let Some(pair) = self.doubled
             && let Some(reason) = pair.reason()
         {
             report.tell(reason);

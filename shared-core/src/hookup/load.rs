@@ -5,6 +5,9 @@ use super::{HookupInput, LoadKind};
 use crate::complex::Complex;
 use core::f64::consts::PI;
 
+/// Degrees in a radian.
+pub(super) const DEG: f64 = 180.0 / PI;
+
 /// Readings of one phase from fundamentals.
 #[derive(Clone, Copy, Debug, Default, PartialEq)]
 pub struct PhaseLoad {

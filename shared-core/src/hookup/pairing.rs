@@ -5,12 +5,13 @@
 //! phases disagree, how odd the load would be, and what current or a second load say.
 
 use super::channels::Channels;
+use super::clamps::{Doubled, doubled};
 use super::connection::{
     Connection, Faults, IDENTITY, Perm, Seat, perms, pick, source, then, used, weighted,
 };
 use super::load::{
-    Agreement, LEADS_UNTOLD_DEG, Level, LoadPicture, PhaseLoad, Zone, change_cost, each_expected,
-    wrap, zone,
+    Agreement, DEG, LEADS_UNTOLD_DEG, Level, LoadPicture, PhaseLoad, Zone, change_cost,
+    each_expected, wrap, zone,
 };
 use super::voltages::{VoltagePicture, star, turnings};
 use super::witness::{WITNESS_ORDERS, Witness};
@@ -30,9 +31,6 @@ const UNVOUCHED: f64 = 3.0;
 const SURELY_NOT: f64 = 8.0;
 /// What is left of the oddness of leading strongly where harmonics show the capacitors.
 const SHOWN: f64 = 3.5;
-
-/// Degrees in a radian.
-const DEG: f64 = 180.0 / core::f64::consts::PI;
 
 /// Pairings of currents with voltages: 6 orders by 8 polarities at most.
 pub(super) const CANDIDATES: usize = 48;
@@ -118,6 +116,8 @@ pub(super) struct Bench<'a> {
     pub(super) input: &'a HookupInput,
     pub(super) channels: Channels,
     pub(super) voltages: VoltagePicture,
+    /// Clamps on one conductor.
+    pub(super) doubled: Option<Doubled>,
     pub(super) seatings: Vec<Seating, SEATINGS>,
 }
 
@@ -174,7 +174,8 @@ impl<'a> Bench<'a> {
                 let _ = seatings.push(seating);
             }
         }
-        Bench { input, channels, voltages, seatings }
+        let doubled = doubled(input, &channels);
+        Bench { input, channels, voltages, doubled, seatings }
     }
 
     pub(super) fn input_phasors(&self) -> ([Complex; 3], [Complex; 3]) {

@@ -3,16 +3,18 @@
 //!
 //! The 5th and 11th turn backwards, the 7th and 13th forwards. With the currents on the next line
 //! the angles of fundamental and 7th move by 120° one way and that of the 5th by as much the other
-//! way: only the right pairing (and the one with all clamps turned) gives one load at both. What a load is at
-//! these orders follows from its impedance: the leakage reactance of an induction machine rises
-//! with the order, that of a capacitor falls, a capacitor behind a choke is inductive above their
-//! resonance (common practice; the series circuits of IEC 60076-6 and IEC 61642).
+//! way: only the right pairing (and the one with all clamps turned) gives one load at both. What
+//! a load is at these orders follows from its impedance: the leakage reactance of an induction
+//! machine rises with the order, that of a capacitor falls, a capacitor behind a choke is inductive
+//! above their resonance (common practice; the series circuits of IEC 60076-6 and IEC 61642).
 //!
 //! Where the voltage has next to no harmonics, or drives and rectifiers make the current's, the
 //! answer is nothing: it speaks for a pairing or not at all.
 
 use super::HookupInput;
+use super::channels::halves;
 use super::connection::{Perm, pick, source};
+use super::load::DEG;
 use super::pairing::phase_currents;
 use super::voltages::star;
 use crate::complex::Complex;
@@ -89,7 +91,7 @@ fn answer(v: &[Complex; 3], i: &[Complex; 3], order: &Perm) -> Option<(Answer, f
     }
     let (v, i) = (size(v), size(i));
     let agreement = s.norm_sq() / (v * v * i * i);
-    let phi_deg = s.arg() * 180.0 / core::f64::consts::PI;
+    let phi_deg = s.arg() * DEG;
     (v > 0.0 && i > 0.0).then_some((Answer { phi_deg, admittance_s: i / v }, agreement))
 }
 
@@ -116,9 +118,8 @@ impl Witness {
         if input.wiring.phases() != 3 || v_turned.contains(&true) {
             return None;
         }
-        let halves = |[a, b, c, d, e, f]: [Complex; ACTIVE]| ([a, b, c], [d, e, f]);
-        let [h5, h7, h11, h13] = h.map(halves);
-        let (_, i1) = halves(input.phasors);
+        let [h5, h7, h11, h13] = h.each_ref().map(halves);
+        let (_, i1) = halves(&input.phasors);
         let phases = |v| rotating(star(input.wiring, v, v_turned));
         let v = [rotating(v1), phases(&h5.0), phases(&h7.0), phases(&h11.0), phases(&h13.0)];
         let [v1, v5, v7, ..] = v.each_ref().map(size);
